@@ -1,0 +1,209 @@
+"""Ground-side controllers: a linear stage, a chopping (PWM) stage (averaged), and a resistor pack's section."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from circuitsim.elements.base import (
+    Element,
+    Law,
+    Limit,
+    Parameter,
+    Symbols,
+    Unknown,
+    electrical,
+    rotational,
+    thermal,
+)  # fmt: skip
+from circuitsim.elements.common import COOLING_PARAMETERS, body_heat, forced_cooling, heating_factor
+from circuitsim.elements.smooth import clamp, positive_part, step
+
+__all__ = ["LinearController", "PackSection", "PwmController"]
+
+Expr = Any
+
+_TERMINALS = (
+    electrical("supply"), electrical("low"), electrical("power_ground"), electrical("signal_ground"),
+    electrical("command"), thermal("body"), thermal("air", "ambient"), rotational("cooling_shaft", "frame"),
+)  # fmt: skip
+_INPUT = (
+    Parameter("pull_up", "Ω", "command to own supply; 1 GΩ when the pull-up sits elsewhere", 1e9, low=1.0),
+    Parameter("input_resistance", "Ω", "command to signal ground; assumed", 1e7, low=1.0),
+    Parameter("quiescent", "A", "own supply current; assumed", 0.01),
+    Parameter("wakes_at", "V", "own supply below which the output stays off; assumed", 5.0),
+    Parameter("current_limit", "A", "most that the output sinks; assumed", 60.0, low=0.01),
+    Parameter("leakage", "S", "low side to power ground when off; assumed", 1e-8, high=1.0),
+)
+_OUTPUT = Unknown("drive", "A", "how hard the output is driven: its current, or below zero how far it is off", ("low",))
+
+
+def _input_flows(s: Symbols) -> dict[str, Expr]:
+    """Give the currents of the command input and of the controller's own supply."""
+    from sympy import tanh
+
+    own = s.supply - s.signal_ground
+    command = (s.command - s.supply) / s.pull_up + (s.command - s.signal_ground) / s.input_resistance
+    pulled = (s.supply - s.command) / s.pull_up
+    sensed = (s.signal_ground - s.command) / s.input_resistance
+    idle = s.quiescent * tanh(own)
+    return {"supply": idle + pulled, "command": command, "signal_ground": sensed - idle}
+
+
+def _electrical_heat(s: Symbols, flows: dict[str, Expr]) -> Expr:
+    """All electrical power into the element turns into heat."""
+    return sum(s[name] * flow for name, flow in flows.items())
+
+
+def _walk(s: Symbols, closing: Expr, reverse_resistance: Expr) -> tuple[Expr, Expr, Expr]:
+    """Walk the output's voltage-current curve by `drive`: forward current, reverse current, and voltage off the level.
+
+    Above zero the drive is the forward current, up to the limit, past which the voltage is free. Below zero the output
+    is off while its voltage falls from `closing` (what it holds at no current) through 0 V, until 0.6 V below ground
+    the body diode carries a reverse current. An output that is asked for 0 V or less is a plain resistance both ways:
+    diode and off-stretch shrink to nothing, and the curve passes through the origin.
+    """
+    from sympy import exp
+
+    width = 0.002 * s.smooth
+    awake = step(s.supply - s.signal_ground - s.wakes_at, 0.05 * s.smooth)
+    limit = s.current_limit * awake
+    stretch = positive_part(closing, width)
+    diode = 0.6 * (1 - exp(-stretch / 0.05))
+    forward = clamp(s.drive, 0, limit, width)
+    reverse = positive_part(-s.drive - stretch - diode, width)
+    off = positive_part(-s.drive, width) - reverse
+    return forward, reverse, positive_part(s.drive - limit, width) - off - reverse_resistance * reverse
+
+
+class LinearController(Element):
+    """Linear ground-side stage: holds its low side at gain × command + offset against its signal ground.
+
+    It can't pull lower than its output stage: saturation_voltage·tanh(i) + on_resistance·i, the latter rising with
+    the heat (field-effect: saturation 0, about 20-30 mΩ; bipolar: near 0.8 V). A falling command has gain > 0, a
+    rising one gain < 0. Where `bypass` is given (a conductance), a relay shorts the stage past `bypass_command`.
+    The output's voltage-current curve has upright and level parts: an unknown of its own (`drive`) walks it.
+    """
+
+    kind = "linear-controller"
+    terminals = _TERMINALS
+    parameters = (
+        Parameter("gain", "1", "low side volts per command volt", 1.0, low=-20.0, high=20.0),
+        Parameter("offset", "V", "low side at command zero", 0.0, low=-100.0, high=100.0),
+        Parameter("on_resistance", "Ω", "output stage fully on, 25 °C", 0.02, low=1e-6),
+        Parameter("on_coefficient", "1/K", "its rise with heat (1.5-1.8 times at 125 °C, common practice)", 0.0065),
+        Parameter("saturation_voltage", "V", "what a bipolar output keeps; 0 for field-effect", 0.0, high=5.0),
+        Parameter("bypass", "S", "conductance of the relay that bypasses the stage at the top; 0 for none", 0.0),
+        Parameter("bypass_command", "V", "command past which the relay closes", 0.0, low=-100.0, high=100.0),
+        *_INPUT,
+        *COOLING_PARAMETERS,
+    )
+    unknowns = (_OUTPUT,)
+    conducts = (("low", "power_ground"), ("supply", "signal_ground"), ("command", "signal_ground"))
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        from sympy import Abs, tanh
+
+        ground_shift = s.signal_ground - s.power_ground
+        command = s.command - s.signal_ground
+        target = s.gain * command + s.offset + ground_shift
+        hot = heating_factor(s.body, s.on_coefficient, 25.0)
+        forward, reverse, free = _walk(s, target, s.on_resistance * hot)
+        lowest = s.saturation_voltage * tanh(forward) + s.on_resistance * hot * forward
+        level = lowest + positive_part(target - lowest, 0.002 * s.smooth)
+        relay = s.bypass * step((s.bypass_command - command) * s.gain / Abs(s.gain), 0.02 * s.smooth)
+        low = forward - reverse + (s.leakage + relay) * (s.low - s.power_ground)
+        flows = {"low": low, "power_ground": -low, **_input_flows(s)}
+        heat = _electrical_heat(s, flows)
+        body, air = body_heat(heat, forced_cooling(s), s.body, s.air)
+        return Law(
+            flows={**flows, "body": body, "air": air},
+            balances={"drive": s.low - s.power_ground - level - free},
+            stores={"body": s.heat_capacity * s.body},
+            outputs={"current": (low, "A"), "dissipation": (heat, "W"), "target": (target, "V")},
+            limits=(Limit("heat sink temperature", s.body, -60, 200),),
+        )
+
+
+class PwmController(Element):
+    """Chopping ground-side stage, averaged over a period (continuous motor current).
+
+    While on (share D) the low side lies at on_resistance·i; while off the motor's current freewheels through a diode
+    to the controller's supply pin: low = D·(R·i) + (1 - D)·(supply + V_d + R_d·i), with D·i to ground and (1 - D)·i
+    back to the supply. D = clamp(gain·d + offset, 0, 1), d the share of a period for which the command line is pulled
+    low, read from its average: d = 1 - command/supply.
+    """
+
+    kind = "pwm-controller"
+    terminals = _TERMINALS
+    parameters = (
+        Parameter("gain", "1", "output duty per command duty", 1.25, low=-20.0, high=20.0),
+        Parameter("offset", "1", "output duty at command duty zero", -0.125, low=-20.0, high=20.0),
+        Parameter("frequency", "Hz", "chopping frequency", 20000.0, low=1.0),
+        Parameter("on_resistance", "Ω", "switch, 25 °C", 0.008, low=1e-6),
+        Parameter("on_coefficient", "1/K", "its rise with heat", 0.0065),
+        Parameter("diode_drop", "V", "freewheel diode; from memory", 0.6, high=5.0),
+        Parameter("diode_resistance", "Ω", "freewheel diode; assumed", 0.01, low=0.0),
+        *_INPUT,
+        *COOLING_PARAMETERS,
+    )
+    unknowns = (_OUTPUT,)
+    conducts = (("low", "power_ground"), ("supply", "signal_ground"), ("command", "signal_ground"))
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        own = positive_part(s.supply - s.signal_ground, 0.05 * s.smooth) + 1e-6
+        pulled = 1 - (s.command - s.signal_ground) / own
+        awake = step(s.supply - s.signal_ground - s.wakes_at, 0.05 * s.smooth)
+        duty = awake * clamp(s.gain * pulled + s.offset, 0, 1, 0.002 * s.smooth)
+        hot = heating_factor(s.body, s.on_coefficient, 25.0)
+        closing = (1 - duty) * (s.supply + s.diode_drop - s.power_ground)
+        i, reverse, free = _walk(s, closing, s.on_resistance * hot)
+        # Level against power ground: the switch's share of the period, and the diode's.
+        level = closing + (duty * s.on_resistance * hot + (1 - duty) * s.diode_resistance) * i
+        back = s.leakage * (s.low - s.power_ground) - reverse
+        flows = {"low": i + back, "power_ground": -duty * i - back, **_input_flows(s)}
+        flows["supply"] -= (1 - duty) * i
+        heat = _electrical_heat(s, flows)
+        body, air = body_heat(heat, forced_cooling(s), s.body, s.air)
+        return Law(
+            flows={**flows, "body": body, "air": air},
+            balances={"drive": s.low - s.power_ground - level - free},
+            stores={"body": s.heat_capacity * s.body},
+            outputs={"current": (flows["low"], "A"), "dissipation": (heat, "W"), "duty": (duty, "1")},
+            limits=(Limit("heat sink temperature", s.body, -60, 200),),
+        )
+
+
+class PackSection(Element):
+    """One resistor of a stepped pack in the air stream; sections and cutout may share one `body` node.
+
+    Resistance alloys hardly change with heat (coefficient assumed 0.0002/K); cooling grows with the fan's speed.
+    """
+
+    kind = "pack-section"
+    terminals = (
+        electrical("a"), electrical("b"), thermal("body"), thermal("air", "ambient"),
+        rotational("cooling_shaft", "frame"),
+    )  # fmt: skip
+    parameters = (
+        Parameter("resistance", "Ω", "section at 20 °C", low=1e-6, high=1e13),
+        Parameter("coefficient", "1/K", "rise of the resistance; assumed", 0.0002),
+        *COOLING_PARAMETERS,
+    )
+    conducts = (("a", "b"),)
+    ends = ("a", "b")
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        i = (s.a - s.b) / (s.resistance * heating_factor(s.body, s.coefficient))
+        body, air = body_heat((s.a - s.b) * i, forced_cooling(s), s.body, s.air)
+        return Law(
+            flows={"a": i, "b": -i, "body": body, "air": air},
+            stores={"body": s.heat_capacity * s.body},
+            outputs={"current": (i, "A"), "drop": (s.a - s.b, "V")},
+            limits=(Limit("pack temperature", s.body, -60, 500),),
+        )

@@ -1,0 +1,75 @@
+"""Fuses and thermal cutouts."""
+
+from __future__ import annotations
+
+from circuitsim.elements.base import Element, Law, Limit, Parameter, Symbols, electrical, thermal
+from circuitsim.elements.common import body_heat, heating_factor
+
+__all__ = ["Fuse", "ThermalCutout"]
+
+
+class Fuse(Element):
+    """Blade fuse: a small resistance that rises as it warms.
+
+    Unless given, resistance = 65 mV/rating cold, the middle of the 55-95 mV band of published maker data (one maker);
+    warmed by its rated current it rises by about a third (a 40 A fuse: 56 mV cold, 75 mV hot).
+    """
+
+    kind = "fuse"
+    terminals = (electrical("a"), electrical("b"), thermal("body"), thermal("surroundings", "ambient"))
+    parameters = (
+        Parameter("rating", "A", "rated current", low=0.1, high=500.0),
+        Parameter("resistance", "Ω", "cold, at 20 °C", lambda v: 0.065 / v["rating"], low=1e-6, high=1e13),
+        Parameter("coefficient", "1/K", "rise of the resistance (zinc, from memory)", 0.0042),
+        Parameter(
+            "thermal_resistance", "K/W", "element to surroundings; gives a third more at rating",
+            lambda v: 80.0 / (0.065 * 1.34 * v["rating"]), low=1e-6,
+        ),
+        Parameter("heat_capacity", "J/K", "of the element and blades; assumed", 1.0),
+    )  # fmt: skip
+    conducts = (("a", "b"),)
+    ends = ("a", "b")
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        i = (s.a - s.b) / (s.resistance * heating_factor(s.body, s.coefficient))
+        body, surroundings = body_heat((s.a - s.b) * i, 1 / s.thermal_resistance, s.body, s.surroundings)
+        return Law(
+            flows={"a": i, "b": -i, "body": body, "surroundings": surroundings},
+            stores={"body": s.heat_capacity * s.body},
+            outputs={"current": (i, "A"), "drop": (s.a - s.b, "V"), "load": (abs(i) / s.rating, "1")},
+            limits=(Limit("fuse element temperature", s.body, -60, 410),),
+        )
+
+
+class ThermalCutout(Element):
+    """Thermal cutout on a hot body: closed while `closed` is 1; a point in which it should have opened is a verdict."""
+
+    kind = "thermal-cutout"
+    terminals = (electrical("a"), electrical("b"), thermal("body", None))
+    parameters = (
+        Parameter("on_resistance", "Ω", "closed; assumed", 0.01, low=1e-6),
+        Parameter("off_conductance", "S", "leakage when open; assumed", 1e-12, high=1.0),
+        Parameter("closed", "1", "1 closed, 0 open", 1.0, high=1.0, state=True),
+        Parameter(
+            "opens_at",
+            "°C",
+            "temperature of the body at which it opens; assumed",
+            180.0,
+            low=-60.0,
+            high=400.0,
+        ),
+    )
+    conducts = (("a", "b"),)
+    ends = ("a", "b")
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        i = (s.closed / s.on_resistance + s.off_conductance) * (s.a - s.b)
+        return Law(
+            flows={"a": i, "b": -i, "body": -(s.a - s.b) * i},
+            outputs={"current": (i, "A"), "drop": (s.a - s.b, "V")},
+            limits=(Limit("cutout temperature", s.closed * (s.body - s.opens_at), -1000, 0),),
+        )

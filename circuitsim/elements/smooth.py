@@ -1,0 +1,67 @@
+"""Smooth limits used inside element laws, with exact derivatives and safe numerics.
+
+Every limit has exponential tails, so that away from the corner it equals the sharp law to the last digit. The
+numeric forms never overflow. Widths in a law are multiplied by the law's `smooth` symbol (1 in every reading), so
+that the solver can start wide and a test can halve them all.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+__all__ = ["NUMERIC", "clamp", "keep_positive", "positive_part", "step"]
+
+Expr = Any
+
+
+def positive_part(x: Expr, width: Expr) -> Expr:
+    """max(x, 0), rounded over `width` (same unit as x)."""
+    from circuitsim.elements.limits import softplus
+
+    return width * softplus(x / width)
+
+
+def step(x: Expr, width: Expr) -> Expr:
+    """0 for x < 0 and 1 for x > 0, rounded over `width`."""
+    from circuitsim.elements.limits import logistic
+
+    return logistic(x / width)
+
+
+def clamp(x: Expr, low: Expr, high: Expr, width: Expr) -> Expr:
+    """Hold x between low and high, rounded over `width`; monotone, low and high are never passed."""
+    return low + positive_part(x - low, width) - positive_part(x - high, width)
+
+
+def keep_positive(x: Expr) -> Expr:
+    """Keep a factor positive: itself from 0.1 up, below that a curve that still rises but never reaches 0."""
+    from circuitsim.elements.limits import kept_positive
+
+    return kept_positive(x)
+
+
+def _softplus(x: Any) -> Any:
+    return np.logaddexp(0.0, x)
+
+
+def _logistic(x: Any) -> Any:
+    return np.exp(-np.logaddexp(0.0, -np.asarray(x)))
+
+
+def _kept_positive(x: Any) -> Any:
+    return 0.01 / (0.2 - np.minimum(x, 0.1)) + np.maximum(x - 0.1, 0.0)
+
+
+def _kept_positive_slope(x: Any) -> Any:
+    return np.square(0.1 / (0.2 - np.minimum(x, 0.1)))
+
+
+NUMERIC = {
+    "softplus": _softplus,
+    "logistic": _logistic,
+    "kept_positive": _kept_positive,
+    "kept_positive_slope": _kept_positive_slope,
+}
+"""The numpy form of each function, by the name that printed code uses."""

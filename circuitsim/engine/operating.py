@@ -1,0 +1,159 @@
+"""The operating point: the state reached from rest at ambient, for a batch, with the fallbacks when Newton alone fails.
+
+Order of attack, each for the samples that the one before left: (1) electrical and shaft at frozen heat, then all
+together; (2) the same with widths narrowed step by step and the pivoted dense path; (3) the physical settling from
+rest, by implicit Euler with growing time steps. Nothing is accepted but by the rule in `newton`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.engine.elimination import Plan
+from circuitsim.engine.newton import Solution, newton
+from circuitsim.engine.settling import settle
+from circuitsim.engine.system import Evaluator, System, Values
+from circuitsim.network import Netlist
+
+__all__ = ["Compiled", "Solved", "compile_netlist"]
+
+Array = NDArray[np.float64]
+_CHUNK = 4096
+_WIDTHS = (64.0, 16.0, 4.0, 1.0)
+
+
+@dataclass
+class Compiled:
+    """A netlist made ready: index arrays and one elimination plan for each way of solving."""
+
+    system: System
+    _plans: dict[bool, Plan] = field(default_factory=dict)
+
+    def plan(self, frozen: bool) -> Plan:
+        """Give the elimination plan, with the temperatures free or frozen."""
+        if frozen not in self._plans:
+            free = ~self.system.thermal if frozen else np.ones(self.system.thermal.size, bool)
+            given = np.zeros(len(self.system.given), bool)
+            self._plans[frozen] = Plan(self.system, np.concatenate([free, given]))
+        return self._plans[frozen]
+
+    def solve(
+        self, values: Values | None = None, *, ambient: float | Array = 20.0, frozen: bool = False,
+        size: int | None = None, start: Array | None = None, smooth: float = 1.0,
+    ) -> Solved:  # fmt: skip
+        """Solve a batch.
+
+        Parameters
+        ----------
+        values : mapping
+            Replacements (element, parameter) → SI value or array of one a sample.
+        ambient : float or array
+            Temperature of the surroundings, °C.
+        frozen : bool
+            Keep all bodies at ambient: the state right after switching on (electrical and shaft settled).
+        size : int
+            Number of samples; by default the length of the longest array.
+        start : array
+            Where to start instead of at rest, (rows of x, batch).
+        smooth : float
+            Factor on all smoothing widths; 1 for readings.
+
+        Returns
+        -------
+        Solved
+            Whether accepted or not; nothing is raised for a sample that is not.
+        """
+        values = values or {}
+        lengths = [np.size(v) for v in values.values()] + [np.size(ambient)]
+        size = max(lengths) if size is None else size
+        air = np.broadcast_to(np.asarray(ambient, dtype=float), (size,)).copy()
+        laws = Evaluator.of(self.system, values, size).smoothed(smooth)
+        first = self.system.rest(air) if start is None else start
+        parts, methods = [], []
+        for k in range(0, size, _CHUNK):
+            piece = slice(k, min(k + _CHUNK, size))
+            solution, method = self._attack(laws.take(piece), first[:, piece], frozen)
+            parts.append(solution)
+            methods.append(method)
+        return Solved(self, laws, frozen, _joined(parts), np.concatenate(methods))
+
+    def _attack(self, laws: Evaluator, start: Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
+        solution = self._direct(laws, start, frozen)
+        method = np.zeros(laws.size, np.int64)
+        for number, attack in enumerate((self._narrowing, self._settling), start=1):
+            left = np.flatnonzero(~solution.accepted)
+            if not left.size:
+                break
+            solution.put(left, attack(laws.take(left), start[:, left], frozen))
+            method[left] = number
+        return solution, method
+
+    def _direct(self, laws: Evaluator, start: Array, frozen: bool) -> Solution:
+        cold = newton(self.plan(True), laws, start, limit=40)
+        return cold if frozen else self._then_heat(cold, laws, dense=False)
+
+    def _then_heat(self, cold: Solution, laws: Evaluator, dense: bool) -> Solution:
+        warm = newton(self.plan(False), laws, cold.x, limit=40, dense=dense)
+        warm.iterations += cold.iterations
+        return warm
+
+    def _narrowing(self, laws: Evaluator, start: Array, frozen: bool) -> Solution:
+        x = start
+        for width in _WIDTHS:
+            cold = newton(self.plan(True), laws.smoothed(width * laws.smooth), x, limit=60, dense=True)
+            x = cold.x
+        return cold if frozen else self._then_heat(cold, laws, dense=True)
+
+    def _settling(self, laws: Evaluator, start: Array, frozen: bool) -> Solution:
+        plan = self.plan(frozen)
+        settled = settle(plan, laws, start)
+        return newton(plan, laws, settled, limit=60, dense=True)
+
+
+def _joined(parts: list[Solution]) -> Solution:
+    if len(parts) == 1:
+        return parts[0]
+    return Solution(
+        np.concatenate([p.x for p in parts], axis=1),
+        np.concatenate([p.residual for p in parts]),
+        np.concatenate([p.correction for p in parts]),
+        np.concatenate([p.iterations for p in parts]),
+        np.concatenate([p.accepted for p in parts]),
+    )
+
+
+@dataclass
+class Solved:
+    """A solved batch with all that it came from.
+
+    method: 0 direct, 1 narrowing, 2 settling, one a sample.
+    """
+
+    compiled: Compiled
+    laws: Evaluator
+    frozen: bool
+    solution: Solution
+    method: NDArray[np.int64]
+
+    @property
+    def system(self) -> System:
+        """The system."""
+        return self.compiled.system
+
+    @property
+    def x(self) -> Array:
+        """Across values and unknowns, (rows, batch)."""
+        return self.solution.x
+
+    @property
+    def size(self) -> int:
+        """Number of samples."""
+        return self.laws.size
+
+
+def compile_netlist(net: Netlist) -> Compiled:
+    """Make a netlist ready for solving; the netlist is copied, later changes to it do not count."""
+    return Compiled(System(net.copy()))

@@ -1,0 +1,115 @@
+"""Exact first derivatives of answers against every parameter, by the adjoint of the solved system.
+
+With F(x, p) = 0 and an answer y(x, p): dy/dp = ∂y/∂p - λᵀ ∂F/∂p, where Jᵀ λ = ∂y/∂x. One transposed solve a sample
+serves all parameters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.elements.base import Domain
+from circuitsim.engine.operating import Solved
+from circuitsim.engine.system import System
+
+__all__ = ["Answer", "current_answer", "sensitivities", "voltage_answer"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A quantity read off each sample of a batch.
+
+    value: (batch,); by_x: slope against every row of x, (rows, batch); by_parameter: explicit slopes against
+    parameters, group → (parameters, elements, batch).
+    """
+
+    value: Array
+    by_x: Array
+    by_parameter: dict[int, Array]
+
+
+def voltage_answer(solved: Solved, red: NDArray[np.intp], black: NDArray[np.intp]) -> Answer:
+    """Voltage between two rows of x, which may differ from sample to sample; red, black: (batch,)."""
+    samples = np.arange(solved.size)
+    slope = np.zeros_like(solved.x)
+    np.add.at(slope, (red, samples), 1.0)
+    np.add.at(slope, (black, samples), -1.0)
+    return Answer(solved.x[red, samples] - solved.x[black, samples], slope, {})
+
+
+def current_answer(solved: Solved, element: str, output: str = "current") -> Answer:
+    """Give an output of an element as an answer, with its explicit parameter slopes."""
+    system = solved.system
+    g, k = system.place[element]
+    group = system.groups[g]
+    names, kernel = group.statement.outputs
+    inputs = solved.laws.inputs(g, solved.x)
+    values = np.empty((len(names), len(group.names), solved.size))
+    kernel(inputs, values)
+    wanted, slope_kernel = group.statement.output_kernel(output)
+    slopes = np.empty((len(wanted), len(group.names), solved.size))
+    slope_kernel(inputs, slopes)
+    by_x = np.zeros_like(solved.x)
+    explicit = np.zeros((len(group.statement.parameters), len(group.names), solved.size))
+    for name, slope in zip(wanted, slopes, strict=True):
+        if name in group.statement.variables:
+            by_x[group.reads[group.statement.variables.index(name), k]] += slope[k]
+        else:
+            explicit[group.statement.parameters.index(name), k] += slope[k]
+    return Answer(values[names.index(output), k], by_x, {g: explicit})
+
+
+def sensitivities(solved: Solved, answer: Answer) -> list[Array]:
+    """Give dy/dp for every parameter: one array a group, (parameters, elements, batch).
+
+    Samples whose matrix is singular give NaN.
+    """
+    adjoint = _adjoint(solved, answer.by_x)
+    found = []
+    for g, group in enumerate(solved.system.groups):
+        pairs, kernel = group.statement.by_parameter
+        total = np.zeros((len(group.statement.parameters), len(group.names), solved.size))
+        if g in answer.by_parameter:
+            total += answer.by_parameter[g]
+        if pairs:
+            slopes = np.empty((len(pairs), len(group.names), solved.size))
+            with np.errstate(all="ignore"):
+                kernel(solved.laws.inputs(g, solved.x), slopes)
+            for (row, parameter), slope in zip(pairs, slopes, strict=True):
+                total[parameter] -= adjoint[group.writes[row]] * slope
+        found.append(total)
+    return found
+
+
+def _adjoint(solved: Solved, by_x: Array) -> Array:
+    """Solve Jᵀ λ = ∂y/∂x; gives λ by balance, with a last row of zeros for the balances of given nodes (index -1)."""
+    plan = solved.compiled.plan(solved.frozen)
+    _, slopes = solved.laws(solved.x)
+    full = plan.dense(plan.cells(slopes))
+    with np.errstate(all="ignore"):
+        r = 1 / np.abs(full).max(axis=2)
+        full *= r[:, :, None]
+        c = 1 / np.abs(full).max(axis=1)
+        full *= c[:, None, :]
+    right = by_x[plan.free].T * c
+    # Jᵀ = (R⁻¹ S C⁻¹)ᵀ, so that λ = R·S⁻ᵀ·(C·y').
+    ok = np.isfinite(full).all(axis=(1, 2)) & solved.solution.accepted
+    adjoint = np.full((solved.size, plan.n), np.nan)
+    if ok.any():
+        adjoint[ok] = np.linalg.solve(full[ok].transpose(0, 2, 1), right[ok][:, :, None])[:, :, 0] * r[ok]
+    out = np.zeros((len(solved.system.variables) + 1, solved.size))
+    out[plan.free] = adjoint.T
+    return out
+
+
+def row_of(system: System, node: str) -> int:
+    """Give the row of x of an electrical node; ValueError for a node of another domain."""
+    domain = {**system.net.nodes(), **system.net.references()}[node]
+    if domain is not Domain.ELECTRICAL:
+        raise ValueError(f"{node} is no electrical node")
+    return system.index[node]

@@ -1,0 +1,131 @@
+"""The physical way to the operating point: d/dt store + flow = 0 from the start, implicit Euler, growing time steps."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.engine.elimination import Plan
+from circuitsim.engine.newton import typical
+from circuitsim.engine.system import Evaluator, System
+
+__all__ = ["Stores", "settle"]
+
+Array = NDArray[np.float64]
+
+
+class Stores:
+    """Stored quantities of a system: their slopes as dense matrices, and the quantities themselves."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.position = np.full(len(plan.system.index_rows), -1, dtype=np.intp)
+        self.position[plan.free] = np.arange(plan.n)
+
+    def matrix(self, laws: Evaluator, x: Array) -> Array:
+        """Give d(store)/dx for the free variables, (batch, n, n)."""
+        full = np.zeros((x.shape[1], self.plan.n, self.plan.n))
+        for k, g in enumerate(self.plan.system.groups):
+            pairs, kernel, _ = g.statement.stores
+            if not pairs:
+                continue
+            out = np.empty((len(pairs), len(g.names), x.shape[1]))
+            kernel(laws.inputs(k, x), out)
+            for (row, column), slope in zip(pairs, out, strict=True):
+                for e in range(len(g.names)):
+                    target = g.writes[row, e]
+                    r = self.position[target] if target >= 0 else -1
+                    c = self.position[g.reads[column, e]]
+                    if r >= 0 and c >= 0:
+                        full[:, r, c] += slope[e]
+        return full
+
+    def quantity(self, laws: Evaluator, x: Array) -> Array:
+        """Give the stored quantity in each free balance, (n, batch)."""
+        out = np.zeros((self.plan.n, x.shape[1]))
+        for k, g in enumerate(self.plan.system.groups):
+            pairs, _, kernel = g.statement.stores
+            if not pairs:
+                continue
+            stored = np.empty((len(g.statement.rows), len(g.names), x.shape[1]))
+            kernel(laws.inputs(k, x), stored)
+            for row in {r for r, _ in pairs}:
+                for e in range(len(g.names)):
+                    target = g.writes[row, e]
+                    if target >= 0 and self.position[target] >= 0:
+                        out[self.position[target]] += stored[row, e]
+        return out
+
+
+def settle(
+    plan: Plan, laws: Evaluator, start: Array, *, first: float = 1e-5, last: float = 1e7, limit: int = 600
+) -> Array:
+    """Follow each sample from `start` until time steps of `last` seconds no longer move it; give where it ended.
+
+    A step whose corrections do not settle within eight is tried again at a quarter of the time.
+    """
+    ended = start.copy()
+    for k in range(start.shape[1]):
+        ended[:, k] = _settle_one(plan, laws.take(slice(k, k + 1)), start[:, k : k + 1], first, last, limit)[:, 0]
+    return ended
+
+
+def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float, limit: int) -> Array:
+    stores = Stores(plan)
+    scale = typical(plan.system, plan.free)
+    time_step = first
+    for _ in range(limit):
+        trial = _implicit_step(plan, laws, stores, x, time_step, scale)
+        if trial is None:
+            time_step *= 0.25
+            if time_step < 1e-12:
+                break
+            continue
+        moved = float(np.max(np.abs(trial - x)[plan.free] / scale, initial=0.0))
+        x = trial
+        if time_step >= last:
+            break
+        time_step *= 3.0 if moved < 1.0 else 1.3
+    return x
+
+
+def _implicit_step(plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: float, scale: Array) -> Array | None:
+    """Solve (store(new) - store(x))/h + flow(new) = 0 by Newton; None when it does not settle."""
+    before = stores.quantity(laws, x)
+    new = x.copy()
+    for _ in range(8):
+        entries, slopes = laws(new)
+        right = -plan.balances(entries) - (stores.quantity(laws, new) - before) / h
+        full = plan.dense(plan.cells(slopes)) + stores.matrix(laws, new) / h
+        step = _scaled_solve(full[0], right[:, 0])
+        if step is None:
+            return None
+        new[plan.free, 0] += step
+        if np.max(np.abs(step) / (scale[:, 0] + np.abs(new[plan.free, 0])), initial=0.0) < 1e-9:
+            return new
+    return None
+
+
+def _scaled_solve(full: Array, right: Array) -> Any:
+    with np.errstate(all="ignore"):
+        r = 1 / np.abs(full).max(axis=1)
+        scaled = full * r[:, None]
+        c = 1 / np.abs(scaled).max(axis=0)
+        try:
+            step = np.linalg.solve(scaled * c, right * r) * c
+        except np.linalg.LinAlgError:
+            return None
+    return step if np.isfinite(step).all() else None
+
+
+def dynamic_rows(system: System) -> NDArray[np.bool_]:
+    """Say which variables have a stored quantity behind them, (variables,)."""
+    found = np.zeros(len(system.variables), bool)
+    for g in system.groups:
+        pairs, _, _ = g.statement.stores
+        for row, _ in pairs:
+            hit = g.writes[row][g.writes[row] >= 0]
+            found[hit] = True
+    return found

@@ -1,0 +1,127 @@
+"""Options of a generic circuit: parameters that scale with a value given, and another number of steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from circuitsim.errors import InputError, UnknownNameError, shown
+from circuitsim.library.circuit import StepTable
+from circuitsim.quantities import format_quantity, parse
+
+if TYPE_CHECKING:
+    from circuitsim.library.lines import KeyPath
+    from circuitsim.library.shapes import CircuitShape, OptionShape, OptionsShape
+
+__all__ = ["Chosen", "choose", "respaced", "scale_targets"]
+
+_MOST_STEPS = 9
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What the options come to.
+
+    texts: option → value as text; factors: (element, parameter) → factor on its value; steps: names in order, 'off'
+    first; nominal: V.
+    """
+
+    texts: Mapping[str, str]
+    steps: tuple[str, ...]
+    nominal: float
+    factors: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    by_difference: frozenset[tuple[str, str]] = frozenset()
+
+
+def choose(shape: CircuitShape, given: Mapping[str, Any]) -> Chosen:
+    """Read the options given for a circuit.
+
+    Raises UnknownNameError for an option that the circuit has not, QuantityError or InputError for its value.
+    """
+    options = dict(shape.options.__pydantic_extra__) if shape.options else {}
+    steps = shape.options.steps if shape.options else None
+    accepted = [*options, *(["steps"] if steps else [])]
+    for name in given:
+        if name not in accepted:
+            raise UnknownNameError(f"option of {shape.name}", str(name), accepted)
+    values = {name: _value(name, option, given) for name, option in options.items()}
+    texts = {name: _text(given.get(name, option.default), option) for name, option in options.items()}
+    names = tuple(shape.steps)
+    if steps:
+        names = _step_names(names, given.get("steps", len(names) - 1))
+        texts["steps"] = str(len(names) - 1)
+    nominal = values["nominal"] if "nominal" in values else parse(shape.nominal, "V")
+    fixed = steps.by_difference if steps else ()
+    return Chosen(texts, names, nominal, _factors(options, values), frozenset(_target(t) for t in fixed))
+
+
+def _text(value: Any, option: OptionShape) -> str:
+    return value if isinstance(value, str) else format_quantity(float(value), option.unit, 6)
+
+
+def _value(name: str, option: OptionShape, given: Mapping[str, Any]) -> float:
+    value = parse(given.get(name, option.default), option.unit)
+    if not parse(option.least, option.unit) <= value <= parse(option.most, option.unit):
+        raise InputError(f"{shown(given.get(name))} is out of range, accepted: {option.least} to {option.most}", key=name)
+    return value
+
+
+def _factors(options: Mapping[str, OptionShape], values: Mapping[str, float]) -> dict[tuple[str, str], float]:
+    factors: dict[tuple[str, str], float] = {}
+    for name, option in options.items():
+        ratio = values[name] / parse(option.default, option.unit)
+        for text, power in option.scales.items():
+            target = _target(text)
+            factors[target] = factors.get(target, 1.0) * ratio**power
+    return factors
+
+
+def _target(text: str) -> tuple[str, str]:
+    """Split ELEMENT.PARAMETER; the element's name may have points in it."""
+    element, _, parameter = text.rpartition(".")
+    return element, parameter
+
+
+def _step_names(names: tuple[str, ...], count: Any) -> tuple[str, ...]:
+    text = str(count).strip()
+    if isinstance(count, bool) or not text.isascii() or not text.isdecimal() or not 1 <= int(text[:4]) <= _MOST_STEPS:
+        raise InputError(f"{shown(count)} found, accepted: a whole number from 1 to {_MOST_STEPS}", key="steps")
+    if int(text) == len(names) - 1:
+        return names
+    return ("off", *(str(k) for k in range(1, int(text) + 1)))
+
+
+def respaced(table: StepTable, count: int, ratio: bool) -> StepTable:
+    """Make a step table anew for `count` steps that are on; 'off' stays.
+
+    Step k lies at the share (k - 1)/(count - 1) of the way from the first step to the last (a single one at the last);
+    between two steps of the file it is filled in by ratio or by difference. A tolerance is the nearer step's.
+    """
+    on = table.values[1:]
+    if count == len(on):
+        return table
+    values, tolerances = [table.values[0]], [table.tolerances[0]]
+    for k in range(count):
+        at = (len(on) - 1) * (k / (count - 1) if count > 1 else 1.0)
+        below = min(int(at), max(len(on) - 2, 0))
+        values.append(_between(on, below, at - below, ratio))
+        tolerances.append(table.tolerances[1:][round(at)])
+    return StepTable(tuple(values), tuple(tolerances))
+
+
+def _between(on: Sequence[float], below: int, share: float, ratio: bool) -> float:
+    low, high = on[below], on[min(below + 1, len(on) - 1)]
+    if ratio and low > 0 and high > 0:
+        return math.exp((1 - share) * math.log(low) + share * math.log(high))
+    return (1 - share) * low + share * high
+
+
+def scale_targets(options: OptionsShape) -> list[tuple[KeyPath, tuple[str, str]]]:
+    """List the (element, parameter) pairs that the options scale, each with its key path."""
+    return [
+        (("options", name, "scales", text), _target(text))
+        for name, option in options.__pydantic_extra__.items()
+        for text in option.scales
+    ]

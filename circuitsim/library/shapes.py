@@ -1,0 +1,258 @@
+"""The shape of circuit and part files as pydantic models: which tables and keys there are, and of what type.
+
+Only this module imports pydantic; it is loaded when a file is read. What a value means (units, kinds, nodes) is for the
+builder to check.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal, TypeVar, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
+
+from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, shown
+from circuitsim.library.mistakes import Mistakes
+from circuitsim.library.texts import Document
+
+__all__ = [
+    "CircuitShape", "ConnectorShape", "OptionShape", "OptionsShape", "PartFileShape", "PartShape", "ProbeShape", "ReadingShape",
+    "RunShape", "StepsShape", "SupplyShape", "read_shape",
+]  # fmt: skip
+
+Text = Annotated[str, Field(min_length=1, max_length=4000)]
+Values = dict[str, Any]
+StepChoice = Literal["all", "on", "top"] | tuple[Text, ...]
+_S = TypeVar("_S", bound="_Shape")
+
+
+class _Shape(BaseModel):
+    """A table with no keys but those declared."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True)
+
+
+class SupplyShape(_Shape):
+    """Names of the battery and alternator elements, and the nodes at which the battery is measured."""
+
+    battery: Text
+    alternator: Text | None = None
+    plus: Text = "BAT+"
+    minus: Text = "BAT-"
+
+
+class RunShape(_Shape):
+    """A current path, walked in order from one node to another.
+
+    `each` repeats it: "step" once a step that is on, "gap" once between two of them; `{step}` and `{next}` stand for
+    the step's name and the following one's.
+    """
+
+    name: Text
+    start: Text = Field(alias="from")
+    end: Text = Field(alias="to")
+    each: Literal["step", "gap"] | None = None
+    along: Annotated[tuple[Values, ...], Field(min_length=1)]
+
+
+class ConnectorShape(_Shape):
+    """A connector; its pins are the `pin` items whose names begin with its own."""
+
+    title: Text
+    plugs: str = ""
+    unpluggable: bool = True
+
+
+class ProbeShape(_Shape):
+    """A point that a person can reach; its node is the one of its own name unless given."""
+
+    node: Text | None = None
+    where: Text
+    colour: str = ""
+
+
+class ReadingShape(_Shape):
+    """A line of the circuit's chart."""
+
+    label: Text
+    instrument: Literal["voltmeter", "clamp", "ohmmeter", "lamp"]
+    red: str = ""
+    black: str = ""
+    at: str = ""
+    steps: StepChoice = "all"
+    unplugged: tuple[Text, ...] = ()
+    ignition: Literal["on", "off"] = "on"
+    rule: str = ""
+
+
+class OptionShape(_Shape):
+    """An option that multiplies parameters by (value given / default) to a power."""
+
+    title: Text
+    default: Text
+    unit: Text
+    least: Text
+    most: Text
+    scales: dict[str, float | int] = Field(default_factory=dict)
+
+
+class StepsShape(_Shape):
+    """The number of steps that are on, as an option; step tables are then made anew between those of the file.
+
+    A table is filled in by ratio where all its values are above zero and it is a resistance, else by difference;
+    `by_difference` names tables (ELEMENT.PARAMETER) for which a resistance goes by difference too.
+    """
+
+    title: Text = "number of steps that are on"
+    by_difference: tuple[Text, ...] = ()
+
+
+class OptionsShape(_Shape):
+    """The options of a generic circuit."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True)
+    __pydantic_extra__: dict[str, OptionShape] = Field(init=False)
+    steps: StepsShape | None = None
+
+
+class ValueShape(_Shape):
+    """A part's value with its origin; a tolerance alone applies to the value that a circuit or the element gives."""
+
+    value: Text | None = None
+    tolerance: Text | None = None
+    origin: Text = Field(alias="from")
+
+
+class PartShape(_Shape):
+    """A part: kind of element, title, and a value with its origin for each parameter it fixes."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True)
+    __pydantic_extra__: dict[str, ValueShape] = Field(init=False)
+    kind: Text
+    title: Text
+
+
+class PartFileShape(_Shape):
+    """A file of parts."""
+
+    part: dict[str, PartShape]
+
+
+class CircuitShape(_Shape):
+    """A circuit file."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
+    title: Text
+    description: str = ""
+    nominal: Text
+    steps: Annotated[tuple[Text, ...], Field(min_length=2)]
+    motor: Text
+    cautions: tuple[Text, ...] = ()
+    supply: SupplyShape
+    run: Annotated[tuple[RunShape, ...], Field(min_length=1)]
+    element: dict[str, Values] = Field(default_factory=dict)
+    part: dict[str, PartShape] = Field(default_factory=dict)
+    connector: dict[str, ConnectorShape] = Field(default_factory=dict)
+    probe: dict[str, ProbeShape] = Field(default_factory=dict)
+    reading: tuple[ReadingShape, ...] = ()
+    options: OptionsShape | None = None
+
+
+_TABLES: dict[str, type[_Shape]] = {
+    "supply": SupplyShape, "run": RunShape, "connector": ConnectorShape, "probe": ProbeShape, "reading": ReadingShape,
+}  # fmt: skip
+_WORDS = {
+    "string": "text in quotes", "bool": "true or false", "tuple": "a list", "list": "a list", "dict": "a table",
+    "float": "a number", "int": "a whole number", "model": "a table",
+}  # fmt: skip
+
+
+def read_shape(shape: type[_S], document: Document) -> _S:
+    """Check a document against a shape; raises the first mistake in file order, with its line."""
+    mistakes = Mistakes(document)
+    try:
+        # JSON mode would take lists for tuples, but strictness in Python mode does not.
+        return shape.model_validate(_tupled(document.data))
+    except ValidationError as error:
+        for detail in _told_once(error.errors(include_url=False)):
+            path = _real_path(detail["loc"], document.data)
+            missing = detail["type"] == "missing"
+            mistakes.add(_worded(detail, shape, document), path, ".".join(map(str, path[:-1] if missing else path)))
+    mistakes.raise_first()
+    raise CircuitFileError("is no such file as it should be", file=document.file)
+
+
+def _tupled(data: Any) -> Any:
+    """Turn lists into tuples all the way down."""
+    if isinstance(data, dict):
+        return {key: _tupled(value) for key, value in data.items()}
+    return tuple(map(_tupled, data)) if isinstance(data, list) else data
+
+
+def _told_once(details: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Keep one complaint a key where a union complains once a member."""
+    seen: dict[tuple[int | str, ...], ErrorDetails] = {}
+    for detail in details:
+        where = tuple(part for part in detail["loc"] if not _is_tag(part))
+        seen.setdefault(where, detail)
+    return list(seen.values())
+
+
+def _is_tag(part: int | str) -> bool:
+    """Tell whether pydantic put this into a path to name a member of a union."""
+    return isinstance(part, str) and re.fullmatch(r"literal\[.*\]|tuple\[.*\]|constrained-.*|function-.*", part) is not None
+
+
+def _real_path(loc: tuple[int | str, ...], data: Any) -> tuple[int | str, ...]:
+    path: list[int | str] = []
+    for part in loc:
+        known = isinstance(data, dict) and part in data or isinstance(data, list) and isinstance(part, int)
+        if not known and _is_tag(part):
+            continue
+        path.append(part)
+        inside = isinstance(data, dict) and part in data or isinstance(data, list) and isinstance(part, int) and part < len(data)
+        data = data[part] if inside else None
+    return tuple(path)
+
+
+def _worded(detail: ErrorDetails, shape: type[_Shape], document: Document) -> InputError:
+    """Say in trade words what pydantic complains of."""
+    kind, found, last = detail["type"], detail["input"], detail["loc"][-1]
+    if kind == "missing":
+        return CircuitFileError(f"needs the key {shown(str(last))}")
+    if kind == "extra_forbidden":
+        return UnknownNameError("key", str(last), _keys(detail["loc"], shape))
+    if kind == "literal_error":
+        wanted = str(detail.get("ctx", {}).get("expected", ""))
+        accepted = re.findall(r"'([^']*)'", wanted)
+        return UnknownNameError("word", found, accepted) if isinstance(found, str) else CircuitFileError(
+            f"{shown(found)} found; accepted: {wanted}"
+        )  # fmt: skip
+    if kind in ("string_too_short", "too_short"):
+        return CircuitFileError("is empty" if not found else f"{shown(found)} is too short: {detail['msg'].lower()}")
+    if kind == "string_pattern_mismatch":
+        return CircuitFileError(f"{shown(found)} found; accepted: small letters, digits and single hyphens between")
+    wanted = next((text for word, text in _WORDS.items() if kind.startswith(word)), detail["msg"].lower())
+    return CircuitFileError(f"{shown(found)} found; accepted: {wanted}")
+
+
+def _keys(loc: tuple[int | str, ...], shape: type[_Shape]) -> list[str]:
+    """List the keys accepted in the table in which an unknown one was found."""
+    model: Any = shape
+    for part in loc[:-1]:
+        inner = _model_of(model, part)
+        model = inner if inner is not None else model
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _model_of(model: type[_Shape], part: int | str) -> type[_Shape] | None:
+    """Give the model of the table under a key, looking through lists, dictionaries and optionals."""
+    field = next((f for n, f in model.model_fields.items() if part in (n, f.alias)), None)
+    waiting: list[Any] = [field.annotation] if field else [model.__annotations__.get("__pydantic_extra__")]
+    while waiting:
+        found = waiting.pop()
+        if isinstance(found, type) and issubclass(found, _Shape):
+            return found
+        waiting += get_args(found)
+    return None

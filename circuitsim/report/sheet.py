@@ -1,0 +1,208 @@
+"""A chart as it is laid out on paper: rows by what is measured, steps as columns, one unit a row. No layout yet."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from circuitsim.library.circuit import Circuit
+from circuitsim.measure import lamp_look
+from circuitsim.quantities import column_unit, convert
+from circuitsim.report.typeset import clean
+from circuitsim.studies import Chart, Reading
+from circuitsim.studies.chart import OperatingPoint
+
+__all__ = ["Cell", "Row", "Section", "Sheet", "sheet_of"]
+
+_SHOWN = re.compile(r"(-?[0-9]+(?:\.([0-9]+))?) (\S+)")
+_MOST_PLACES = 3  # of a reading in millivolts that stands in a row of volts
+_LEGEND = "Upper figure: what the instrument shows on a good circuit. Lower: 95 % band, from parts and meter."
+_FLOATS = "floats: that part has no path to ground; a meter shows about zero there, or a stray voltage"
+_OVERLOAD = "OL: beyond the largest range of the meter"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What stands at a step: the instrument's display and the band below it.
+
+    kind: "reading"; "floats" (a lead on a part with no path to ground); or "verdict" (no reading: `shown` says why).
+    """
+
+    shown: str
+    band: str = ""
+    kind: str = "reading"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One thing measured at several steps: label, where the leads go, step → cell, the shop's rule."""
+
+    label: str
+    leads: str
+    cells: Mapping[str, Cell]
+    rule: str = ""
+
+
+@dataclass(frozen=True)
+class Section:
+    """Rows taken in one state of the circuit, and the steps at which any of them is read."""
+
+    heading: str
+    steps: tuple[str, ...]
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A chart, ready for a layout.
+
+    facts: conditions, options, meter, legend; motor: the operating points; notes: words explained; places: probe point,
+    wire colour and where it is, for the points in use; cautions.
+    """
+
+    title: str
+    facts: tuple[str, ...]
+    sections: tuple[Section, ...]
+    motor: Section
+    notes: tuple[str, ...]
+    places: tuple[tuple[str, str, str], ...]
+    cautions: tuple[str, ...]
+
+
+def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
+    """Arrange a chart.
+
+    Parameters
+    ----------
+    chart
+        From `predict`.
+    circuit
+        The circuit it is of; adds the titles of connectors and where the probe points are.
+    """
+    groups: dict[tuple[str, tuple[str, ...]], list[Reading]] = {}
+    for r in chart.readings:
+        groups.setdefault((r.ignition, r.unplugged), []).append(r)
+    sections = tuple(_section(_heading(*state, circuit), members) for state, members in groups.items())
+    return Sheet(
+        title=_title(chart.title, chart.circuit),
+        facts=_facts(chart),
+        sections=sections,
+        motor=_motor(chart.operating_points),
+        notes=_notes(sections),
+        places=_places(chart, circuit),
+        cautions=tuple(clean(c) for c in chart.cautions),
+    )
+
+
+def _title(title: str, name: str) -> str:
+    title, name = clean(title), clean(name)
+    return f"{title[:1].upper()}{title[1:]} ({name})" if title and title != name else name
+
+
+def _facts(chart: Chart) -> tuple[str, ...]:
+    options = ", ".join(f"{name} {value}" for name, value in chart.options.items())
+    lines = [clean(chart.summary), f"options: {clean(options)}" if options else "", clean(chart.meter), _LEGEND]
+    return tuple(text[:1].upper() + text[1:] for text in lines if text)
+
+
+def _heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | None) -> str:
+    """Say in which state of the circuit a section's readings are taken."""
+    if not unplugged:
+        return f"Everything plugged, ignition {ignition}"
+    titles = {name: c.title for name, c in circuit.connectors.items()} if circuit else {}
+    named = [f"{name} ({titles[name]})" if titles.get(name) else name for name in unplugged]
+    parted = clean(" and ".join(named)) + " unplugged"
+    return parted if ignition == "on" else f"{parted}, ignition off"
+
+
+def _section(heading: str, readings: Sequence[Reading]) -> Section:
+    rows: dict[tuple[str, ...], list[Reading]] = {}
+    for r in readings:
+        rows.setdefault((r.label, r.instrument, r.red, r.black, r.at), []).append(r)
+    steps = tuple(dict.fromkeys(r.step for r in readings))
+    # A row that skips steps must not put its own first: steps keep the order of the longest row.
+    longest = max(rows.values(), key=len)
+    order = [r.step for r in longest]
+    steps = tuple(sorted(steps, key=lambda s: order.index(s) if s in order else steps.index(s)))
+    return Section(heading, steps, tuple(_row(members) for members in rows.values()))
+
+
+def _row(readings: Sequence[Reading]) -> Row:
+    first = readings[0]
+    leads = clean(first.leads if first.instrument == "voltmeter" else f"{first.instrument} {first.leads}")
+    label = clean(first.label)
+    unit = _shared_unit(readings)
+    found = {r.step: _cell(r, unit) for r in readings}
+    return Row(label or leads, leads if label and label != leads else "", found, clean(first.rule))
+
+
+def _shared_unit(readings: Sequence[Reading]) -> str:
+    """Give the one unit for a row: that in which the meter shows the row's largest reading."""
+    shown = [(abs(r.expected), match[3]) for r in readings if (match := _SHOWN.fullmatch(r.display))]
+    return max(shown)[1] if shown else readings[0].unit
+
+
+def _cell(r: Reading, unit: str) -> Cell:
+    if not math.isfinite(r.expected):
+        return Cell(clean(r.verdict), kind="verdict")
+    kind, floats = ("floats", "floats") if r.floating else ("reading", "")
+    match = _SHOWN.fullmatch(r.display)
+    if match is None:  # OL, or how a lamp looks
+        return Cell(r.display, floats or _looks(r), kind)
+    size = convert(1.0, r.unit, unit) / convert(1.0, r.unit, match[3])
+    places = max(0, len(match[2] or "") - round(math.log10(size)))
+    if match[3] != unit:
+        places = min(places, _MOST_PLACES)
+    band = (fixed(convert(v, r.unit, unit), places) for v in (r.low, r.high) if math.isfinite(v))
+    return Cell(f"{fixed(float(match[1]) * size, places)} {unit}", floats or "…".join(band), kind)
+
+
+def _looks(r: Reading) -> str:
+    """Give the band of a lamp in words, where it is more than one."""
+    looks = [lamp_look(v) for v in (r.low, r.high)] if r.unit == "1" else []
+    return "…".join(looks) if len({r.display, *looks}) > 1 and looks else ""
+
+
+def fixed(value: float, places: int) -> str:
+    """Write a number with so many decimals, zero without a sign."""
+    text = f"{value:.{places}f}"
+    return text.removeprefix("-") if not text.strip("-0.") else text
+
+
+def _motor(points: Iterable[OperatingPoint]) -> Section:
+    """Lay out the operating points as rows, so that their columns are those of the chart."""
+    found = list(points)
+    steps = tuple(p.step for p in found)
+    amperes = column_unit([p.motor_current for p in found], "A", 4)
+    currents = [convert(p.motor_current, "A", amperes) for p in found]
+    speeds = [convert(p.motor_speed, "rad/s", "rpm") for p in found]
+    rows = (
+        ("motor current", [f"{text} {amperes}" for text in _aligned(currents, 4)]),
+        ("motor speed", [f"{text} rpm" for text in _aligned(speeds, 4)]),
+        ("state", [clean(p.verdict) for p in found]),
+    )
+    heading = "Motor at each step, with no meter on the circuit"
+    return Section(
+        heading, steps, tuple(Row(label, "", dict(zip(steps, map(Cell, texts), strict=True))) for label, texts in rows)
+    )
+
+
+def _aligned(values: Sequence[float], digits: int) -> list[str]:
+    """Write numbers with the same decimals: so many that the largest has `digits` significant ones."""
+    largest = max((abs(v) for v in values if math.isfinite(v)), default=0.0)
+    places = max(0, digits - 1 - (math.floor(math.log10(largest)) if largest else 0))
+    return [fixed(v, min(places, digits)) for v in values]
+
+
+def _notes(sections: Iterable[Section]) -> tuple[str, ...]:
+    every = [cell for s in sections for row in s.rows for cell in row.cells.values()]
+    floats = any(cell.kind == "floats" for cell in every)
+    return tuple(text for text, used in ((_FLOATS, floats), (_OVERLOAD, any(c.shown == "OL" for c in every))) if used)
+
+
+def _places(chart: Chart, circuit: Circuit | None) -> tuple[tuple[str, str, str], ...]:
+    used = {name for r in chart.readings for name in (r.red, r.black)}
+    points = circuit.probes.values() if circuit else ()
+    return tuple((clean(p.name), clean(p.colour), clean(p.where)) for p in points if p.name in used)

@@ -1,0 +1,189 @@
+"""The chart of expected readings: frozen results that know how to become records, a dict, JSON or CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from circuitsim.errors import InputError, UnknownNameError
+
+__all__ = ["Chart", "OperatingPoint", "Reading"]
+
+_CSV_COLUMNS = (
+    "step",
+    "unplugged",
+    "red",
+    "black",
+    "reading",
+    "instrument",
+    "at",
+    "ignition",
+    "engine",
+    "fitted",
+    "low",
+    "high",
+    "rule",
+    "label",
+)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One expected reading, SI units; NaN where the point is no reading (see `verdict`).
+
+    display: what the instrument shows at the expected value; low, high: 95 % band with the meter's error in it;
+    standard: combined standard uncertainty; rule: the shop's rule of thumb; floating: a lead is on a part with no
+    path to ground.
+    """
+
+    step: str
+    unplugged: tuple[str, ...]
+    instrument: str
+    red: str
+    black: str
+    at: str
+    quantity: str
+    unit: str
+    expected: float
+    low: float
+    high: float
+    standard: float
+    display: str
+    label: str
+    rule: str
+    ignition: str
+    engine: str
+    fitted: tuple[str, ...]
+    verdict: str
+    floating: bool
+    residual: float
+
+    @property
+    def leads(self) -> str:
+        """Where the instrument goes, in short."""
+        return f"on {self.at}" if self.at else f"{self.red} : {self.black}"
+
+    def record(self) -> dict[str, Any]:
+        """Give plain values for JSON; null for what is not a number."""
+        plain = {k: list(v) if isinstance(v, tuple) else v for k, v in self.__dict__.items()}
+        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in plain.items()}
+
+
+@dataclass(frozen=True)
+class OperatingPoint:
+    """The healthy, plugged circuit at one step with no meter on it (SI units).
+
+    residual: backward error of the acceptance rule; verdict: running, stalled, …; branch: how it was reached.
+    """
+
+    step: str
+    motor_current: float
+    motor_speed: float
+    motor_voltage: float
+    verdict: str
+    branch: str
+    residual: float
+    iterations: int
+
+    def record(self) -> dict[str, Any]:
+        """Give plain values for JSON."""
+        return dict(self.__dict__)
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Expected readings of a circuit under conditions.
+
+    readings: in the order of the circuit's chart; operating_points: one a step; meter: what they are read with.
+    """
+
+    circuit: str
+    title: str
+    conditions: Mapping[str, Any]
+    summary: str
+    meter: str
+    readings: tuple[Reading, ...]
+    operating_points: tuple[OperatingPoint, ...]
+    cautions: tuple[str, ...] = ()
+
+    def at(
+        self, *, step: str, red: str = "", black: str = "GND", at: str = "", unplugged: tuple[str, ...] | str = (),
+        instrument: str = "", ignition: str = "on",
+    ) -> Reading:  # fmt: skip
+        """Find the reading at a step and place.
+
+        Raises
+        ------
+        UnknownNameError
+            When the chart has no such reading; names the nearest place that it has.
+        """
+        parted = (unplugged,) if isinstance(unplugged, str) else tuple(unplugged)
+        place = f"on {at}" if at else f"{red} : {black}"
+        for r in self.readings:
+            if (r.step, r.leads, r.unplugged, r.ignition) == (
+                step,
+                place,
+                parted,
+                ignition,
+            ) and instrument in ("", r.instrument):
+                return r
+        there = sorted(
+            {
+                f"{r.leads} at step {r.step}" + (f" with {' '.join(r.unplugged)} unplugged" if r.unplugged else "")
+                for r in self.readings
+            }
+        )
+        raise UnknownNameError("reading", f"{place} at step {step}", there)
+
+    def records(self) -> list[dict[str, Any]]:
+        """Give the readings as plain dicts."""
+        return [r.record() for r in self.readings]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give everything as plain values, SI units."""
+        return {
+            "circuit": self.circuit, "conditions": dict(self.conditions), "meter": self.meter, "readings": self.records(),
+            "operating_points": [p.record() for p in self.operating_points],
+        }  # fmt: skip
+
+    def to_json(self) -> str:
+        """Give JSON text."""
+        return json.dumps(self.to_dict(), ensure_ascii=False, indent=1)
+
+    def to_csv(self) -> str:
+        """Give CSV text: conditions in comment lines on top, one row a reading, units written out.
+
+        The `reading` column holds what a good circuit shows; write the measured values in its place.
+        """
+        from circuitsim.quantities import format_quantity
+
+        out = io.StringIO()
+        out.write(f"# circuit: {self.circuit}\n")
+        for key, value in self.conditions.items():
+            if value not in (None, [], ""):
+                unit = {"supply": "V", "ambient": "°C"}.get(key)
+                text = (
+                    format_quantity(value, unit, 6) if unit else " ".join(value) if isinstance(value, list) else value
+                )
+                out.write(f"# {key}: {text}\n")
+        rows = csv.writer(out, lineterminator="\n")
+        rows.writerow(_CSV_COLUMNS)
+        for r in self.readings:
+            low, high = (format_quantity(v, r.unit, 5) if math.isfinite(v) else "" for v in (r.low, r.high))
+            rows.writerow(
+                [r.step, " ".join(r.unplugged), r.red, r.black, r.display, r.instrument, r.at, r.ignition, r.engine, " ".join(r.fitted), low, high, r.rule, r.label]
+            )  # fmt: skip
+        return out.getvalue()
+
+    def to_pandas(self) -> Any:
+        """Give the readings as a pandas DataFrame; InputError when pandas is not installed."""
+        try:
+            import pandas as pd  # type: ignore[import-untyped,import-not-found,unused-ignore]
+        except ImportError:
+            raise InputError("pandas is not installed; records() gives the same as plain dicts") from None
+        return pd.DataFrame(self.records())

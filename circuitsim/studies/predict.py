@@ -1,0 +1,196 @@
+"""What every probe point should read: the chart of a healthy circuit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from circuitsim.engine.operating import compile_netlist
+from circuitsim.engine.points import Points
+from circuitsim.errors import InputError
+from circuitsim.library.circuit import Circuit, StandardReading
+from circuitsim.measure import (
+    INSTRUMENTS,
+    Conditions,
+    Measured,
+    Meter,
+    Task,
+    fitted_supply,
+    lamp_look,
+    make_bench,
+    measure,
+)
+from circuitsim.measure import meter as find_meter
+from circuitsim.measure.readings import step_values
+from circuitsim.studies.chart import Chart, OperatingPoint, Reading
+
+__all__ = ["predict"]
+
+_QUANTITY = {"voltmeter": "voltage", "clamp": "current", "ohmmeter": "resistance", "lamp": "brightness"}
+
+
+def predict(
+    circuit: Circuit, *, supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off",
+    ignition: str = "on", since: str = "cold", unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (),
+    step: str | Iterable[str] = (), probe: str | Iterable[str] = (), instrument: str = "voltmeter",
+    meter: str = "standard",
+) -> Chart:  # fmt: skip
+    """Predict what a good circuit reads.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        From `load`, or built in Python.
+    supply : float or str
+        Battery voltage as measured ("12.3 V"), at the step `supply_at` (or "rest": ignition off); by default the
+        circuit's own battery.
+    ambient : float or str
+        Temperature around, °C; 20 °C by default.
+    engine, ignition, since : str
+        "off" or "running"; "on" or "off"; "cold" (just switched on) or "warm" (temperatures settled).
+    unplug : str or iterable of str
+        Connectors that are unplugged for all readings.
+    fit : str or iterable of str
+        ``KIND:A:B``: a jumper or lamp put across two points.
+    step : str or iterable of str
+        Steps to show; all by default.
+    probe : str or iterable of str
+        ``RED:BLACK`` pairs, or ``at:ELEMENT`` for a clamp, in place of the circuit's standard readings.
+    instrument : str
+        What reads the probe pairs: voltmeter, ohmmeter or lamp.
+    meter : str
+        The multimeter: see `circuitsim.measure.METERS`.
+
+    Returns
+    -------
+    Chart
+        With readings in SI units, each with its 95 % band.
+
+    Raises
+    ------
+    InputError
+        (or UnknownNameError, QuantityError) for anything that is not accepted, by name.
+    SolveError
+        When a point does not pass the acceptance rule.
+    """
+    tool = find_meter(meter)
+    conditions = Conditions.read(
+        circuit, supply=supply, supply_at=supply_at, ambient=ambient, engine=engine, ignition=ignition, since=since,
+        unplug=unplug, fit=fit,
+    )  # fmt: skip
+    steps = _chosen(circuit, step)
+    plan = _probe_tasks(circuit, conditions, steps, probe, instrument) or _standard_tasks(circuit, conditions, steps)
+    setting, known = fitted_supply(circuit, conditions, tool)
+    measured = measure(circuit, [task for task, _ in plan], tool, setting, known)
+    readings = tuple(_reading(m, standard, tool) for m, (_, standard) in zip(measured, plan, strict=True))
+    points = operating_points(circuit, conditions, steps, setting)
+    return Chart(
+        circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings, points,
+        circuit.cautions,
+    )  # fmt: skip
+
+
+def _chosen(circuit: Circuit, step: str | Iterable[str]) -> tuple[str, ...]:
+    wanted = (step,) if isinstance(step, str) else tuple(step)
+    for name in wanted:
+        circuit.step_index(name)
+    return tuple(s for s in circuit.steps if not wanted or s in wanted)
+
+
+def _standard_tasks(
+    circuit: Circuit, conditions: Conditions, steps: Sequence[str]
+) -> list[tuple[Task, StandardReading]]:
+    """The circuit's own chart under the conditions; a reading that the conditions make double is kept once."""
+    found: dict[Task, StandardReading] = {}
+    for r in circuit.readings or _plain_readings(circuit):
+        parted = tuple(sorted({*r.unplugged, *conditions.unplugged}))
+        off = "off" in (r.ignition, conditions.ignition)
+        state = conditions.but(unplugged=parted, ignition="off" if off else "on")
+        for s in steps:
+            if (r.steps and s not in r.steps) or not _still_there(circuit, r, parted):
+                continue
+            found.setdefault(Task(s, state, r.instrument, r.red, r.black, r.at), r)
+    return list(found.items())
+
+
+def _still_there(circuit: Circuit, r: StandardReading, parted: Sequence[str]) -> bool:
+    """A clamp can't sit on a pin that is unplugged."""
+    return r.at not in {pin for name in parted for pin in circuit.connectors[name].pins}
+
+
+def _plain_readings(circuit: Circuit) -> list[StandardReading]:
+    """A chart for a circuit that states none: every probe point against ground, and the motor's current."""
+    ground = circuit.net.ground
+    points = [p for p in circuit.probes if circuit.probes[p].node != ground]
+    volts = [StandardReading(f"{p} against ground", "voltmeter", p, ground) for p in points]
+    return [*volts, StandardReading("motor current", "clamp", at=circuit.motor)]
+
+
+def _probe_tasks(
+    circuit: Circuit,
+    conditions: Conditions,
+    steps: Sequence[str],
+    probe: str | Iterable[str],
+    instrument: str,
+) -> list[tuple[Task, StandardReading]]:
+    if instrument not in INSTRUMENTS:
+        from circuitsim.errors import UnknownNameError
+
+        raise UnknownNameError("instrument", instrument, tuple(INSTRUMENTS))
+    tasks = []
+    for text in (probe,) if isinstance(probe, str) else probe:
+        red, black, at = _leads(circuit, text)
+        kind = "clamp" if at else instrument
+        r = StandardReading(f"on {at}" if at else f"{red} : {black}", kind, red, black, at)
+        tasks += [(Task(s, conditions, kind, red, black, at), r) for s in steps]
+    return tasks
+
+
+def _leads(circuit: Circuit, text: str) -> tuple[str, str, str]:
+    """Read ``RED:BLACK`` or ``at:ELEMENT``."""
+    parts = text.split(":")
+    if len(parts) != 2 or not all(p.strip() for p in parts):
+        raise InputError(f"probe '{text[:60]}' is not RED:BLACK, such as MOT-:GND (or at:M1 for a clamp)", key="probe")
+    first, second = (p.strip() for p in parts)
+    if first == "at":
+        return "", "", circuit.net.element(second).name
+    circuit.node(first), circuit.node(second)
+    return first, second, ""
+
+
+def _reading(m: Measured, standard: StandardReading, tool: Meter) -> Reading:
+    t = m.task
+    unit = INSTRUMENTS[t.instrument]
+    display = lamp_look(m.expected) if unit == "1" else tool.display(m.expected, unit)
+    return Reading(
+        step=t.step, unplugged=t.conditions.unplugged, instrument=t.instrument, red=t.red, black=t.black, at=t.at,
+        quantity=_QUANTITY[t.instrument], unit=unit, expected=m.expected, low=m.band.low, high=m.band.high,
+        standard=m.band.standard, display=display, label=standard.label, rule=standard.rule,
+        ignition=t.conditions.ignition, engine=t.conditions.engine, fitted=tuple(str(f) for f in t.conditions.fitted),
+        verdict=m.verdict, floating=m.floating, residual=m.residual,
+    )  # fmt: skip
+
+
+def operating_points(
+    circuit: Circuit, conditions: Conditions, steps: Sequence[str], setting: dict[Any, Any]
+) -> tuple[OperatingPoint, ...]:
+    """Solve the circuit under the conditions with no meter on it, at each step."""
+    bench = make_bench(circuit, conditions.unplugged, conditions.fitted)
+    values = {**step_values(circuit, [(s, conditions) for s in steps]), **setting}
+    values = {key: v for key, v in values.items() if key[0] in bench.net.elements}
+    solved = compile_netlist(bench.net).solve(
+        values, ambient=conditions.ambient, frozen=conditions.since == "cold", size=len(steps)
+    )  # fmt: skip
+    points = Points(solved)
+    points.require(conditions.sentence())
+    motor = circuit.net.elements[circuit.motor]
+    current = points.current(circuit.motor)
+    speed = points.speed(motor.nodes["shaft"])
+    voltage = points.voltage(motor.nodes["plus"], motor.nodes["minus"])
+    return tuple(
+        OperatingPoint(
+            s, float(current[k]), float(speed[k]), float(voltage[k]), points.verdicts[k], points.branches[k],
+            float(points.residual[k]), int(points.iterations[k]),
+        )
+        for k, s in enumerate(steps)
+    )  # fmt: skip
