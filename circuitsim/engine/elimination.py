@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.engine.system import System
+from circuitsim.engine.system import FLOOR, System
 
 __all__ = ["Plan"]
 
@@ -33,6 +33,8 @@ class Plan:
         self.n = self.free.size
         position = np.full(len(system.index_rows), -1, dtype=np.intp)
         position[self.free] = np.arange(self.n)
+        units = (*system.units, *("V" for _ in system.given))
+        self.floor = np.array([[FLOOR.get(unit, 1e-9)] for unit in units])
         self.rows = _Sums(np.where(system.entry_row >= 0, position[system.entry_row], -1), self.n)
         # The scale of a balance takes in slopes against given values too, so it sums over all columns.
         self.scales = _Sums(np.where(system.slope_row >= 0, position[system.slope_row], -1), self.n)
@@ -75,8 +77,12 @@ class Plan:
         return self.matrix(slopes)
 
     def scale(self, entries: Array, slopes: Array, x: Array) -> Array:
-        """Sum |flow| + |slope|·|x| into each free balance: what its rounding error is measured by, (n, batch)."""
-        return self.rows(np.abs(entries)) + self.scales(np.abs(slopes * x[self.system.slope_column]))
+        """Sum |flow| + |slope|·(|x| + floor) into each free balance, (n, batch): what its error is measured by.
+
+        The floor keeps a circuit with nothing in it from being judged by the rounding of zero.
+        """
+        sizes = np.abs(x) + self.floor
+        return self.rows(np.abs(entries)) + self.scales(np.abs(slopes) * sizes[self.system.slope_column])
 
     def factor(self, cells: Array) -> list[Array]:
         """Factor; the result is for `solve` only."""

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.elimination import Plan
-from circuitsim.engine.system import Evaluator, System
+from circuitsim.engine.system import FLOOR, Evaluator, System
 
-__all__ = ["BACKWARD_ERROR", "CORRECTION", "Solution", "newton", "typical"]
+__all__ = ["BACKWARD_ERROR", "CORRECTION", "FLOOR", "Solution", "newton", "typical"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,7 +25,6 @@ BACKWARD_ERROR = 1e-12
 CORRECTION = 1e-9
 """… and one more Newton correction is below this share of each value (plus a floor: 1 nV, 1 nrad/s, 1 µK)."""
 
-_FLOOR = {"V": 1e-9, "A": 1e-9, "rad/s": 1e-9, "°C": 1e-6}
 _TYPICAL = {"V": 1.0, "A": 1.0, "rad/s": 10.0, "°C": 20.0, "N·m": 0.1}
 _SHORTEST = 1.0 / 512
 _LARGEST_HEATING = 400.0  # K in one step
@@ -42,6 +41,12 @@ class Solution:
     correction: Array
     iterations: NDArray[np.int64]
     accepted: Mask
+
+    @classmethod
+    def blank(cls, x: Array) -> Solution:
+        """Give a solution in which nothing is accepted yet, over `x` itself."""
+        size = x.shape[1]
+        return cls(x, np.full(size, np.inf), np.full(size, np.inf), np.zeros(size, np.int64), np.zeros(size, bool))
 
     def put(self, chosen: NDArray[np.intp], other: Solution) -> None:
         """Replace some samples by those of another solution (effort adds up)."""
@@ -76,11 +81,10 @@ class _Run:
     def __init__(self, plan: Plan, laws: Evaluator, start: Array, dense: bool) -> None:
         size = start.shape[1]
         self.plan, self.laws, self.dense = plan, laws, dense
-        self.floor = typical(plan.system, plan.free, _FLOOR)
+        self.floor = typical(plan.system, plan.free, FLOOR)
         self.scale = typical(plan.system, plan.free)
         self.heat = plan.system.thermal[plan.free]
-        full = np.full(size, np.inf)
-        self.done = Solution(start.copy(), full.copy(), full.copy(), np.zeros(size, np.int64), np.zeros(size, bool))
+        self.done = Solution.blank(start.copy())
         self.active = np.arange(size)
         self.x = start.copy()
         self.entries, self.slopes = laws(self.x)

@@ -18,7 +18,12 @@ from circuitsim.network import Netlist
 __all__ = ["Point", "Points", "solve", "solve_batch"]
 
 Array = NDArray[np.float64]
-_METHODS = ("Newton from rest", "narrowing widths from rest", "settling in time from rest")
+_METHODS = (
+    "Newton from rest",
+    "narrowing widths from rest",
+    "settling in time from rest",
+    "predicted from the nominal point",
+)
 _RESOLVED = 1e-3  # Ω; below this (a - b)/R loses digits and a balance is the better source of a current
 
 

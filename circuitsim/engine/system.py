@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,12 +20,16 @@ from circuitsim.engine.statement import Statement, statement_of
 from circuitsim.errors import InputError
 from circuitsim.network import Netlist
 
-__all__ = ["Evaluator", "Group", "System", "Values"]
+__all__ = ["FLOOR", "Column", "Evaluator", "Group", "System", "Values"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Values = Mapping[tuple[str, str], Any]
 """Replacements for parameters: (element, parameter) → SI value, or an array of them, one a sample."""
+
+
+FLOOR = {"V": 1e-9, "A": 1e-9, "rad/s": 1e-9, "°C": 1e-6, "N·m": 1e-9, "1": 1e-9}
+"""Values below which no answer is asked to be right, by unit: the floors of the acceptance rule."""
 
 
 @dataclass(frozen=True)
@@ -148,14 +153,20 @@ def _by_class(elements: list[Element]) -> dict[type[Element], list[Element]]:
     return found
 
 
+Column = tuple[int, int, int]
+
+
 class Evaluator:
     """Evaluates every law of a system for a batch of parameter values.
 
-    parameters: one array a group, (parameters, elements, batch or 1); smooth: the common factor of all widths.
+    base: what is the same for all samples, one array a group, (parameters, elements, 1); columns: what varies,
+    (group, parameter, element) → (batch,); smooth: the common factor of all widths.
     """
 
-    def __init__(self, system: System, parameters: list[Array], size: int, smooth: float = 1.0) -> None:
-        self.system, self.parameters, self.size, self.smooth = system, parameters, size, smooth
+    def __init__(
+        self, system: System, base: list[Array], columns: Mapping[Column, Array], size: int, smooth: float = 1.0
+    ) -> None:
+        self.system, self.base, self.columns, self.size, self.smooth = system, base, columns, size, smooth
 
     @classmethod
     def of(cls, system: System, values: Values, size: int) -> Evaluator:
@@ -164,29 +175,39 @@ class Evaluator:
         Raises UnknownNameError for a name that is not there, InputError for a value outside its range or an array
         of another length than `size`.
         """
-        parameters: list[Array] = [g.base for g in system.groups]
+        base = [g.base.copy() for g in system.groups]
+        columns: dict[Column, Array] = {}
         for (element, parameter), value in values.items():
             g, p, k = system.column(element, parameter)
             array = np.asarray(value, dtype=float)
             if array.ndim > 1 or (array.ndim == 1 and array.size not in (1, size)):
                 raise InputError(f"{element}.{parameter}: {array.size} values for {size} samples", key=element)
             _check_range(system.net.elements[element], parameter, array)
-            if array.size > 1 and parameters[g].shape[2] == 1:
-                parameters[g] = np.repeat(parameters[g], size, axis=2)
-            elif parameters[g] is system.groups[g].base:
-                parameters[g] = parameters[g].copy()
-            parameters[g][p, k] = array
-        return cls(system, parameters, size)
+            if array.size > 1:
+                columns[g, p, k] = array
+            else:
+                base[g][p, k] = array.ravel()[0]
+        return cls(system, base, columns, size)
+
+    @cached_property
+    def parameters(self) -> list[Array]:
+        """All parameters, one array a group: (parameters, elements, batch), or 1 at the end where none varies."""
+        filled = list(self.base)
+        for g in {g for g, _, _ in self.columns}:
+            filled[g] = np.repeat(self.base[g], self.size, axis=2)
+        for (g, p, k), array in self.columns.items():
+            filled[g][p, k] = array
+        return filled
 
     def take(self, chosen: Any) -> Evaluator:
         """Give the evaluator of some of the samples (index array, mask or slice)."""
-        kept = [p if p.shape[2] == 1 else p[:, :, chosen] for p in self.parameters]
+        kept = {key: array[chosen] for key, array in self.columns.items()}
         size = int(np.arange(self.size)[chosen].size)
-        return Evaluator(self.system, kept, size, self.smooth)
+        return Evaluator(self.system, self.base, kept, size, self.smooth)
 
     def smoothed(self, smooth: float) -> Evaluator:
         """Give the same with all widths multiplied."""
-        return Evaluator(self.system, self.parameters, self.size, smooth)
+        return Evaluator(self.system, self.base, self.columns, self.size, smooth)
 
     def inputs(self, group: int, x: Array) -> list[Any]:
         """Give the arguments of a group's kernels."""
@@ -221,8 +242,8 @@ class _Rows:
 
 def _check_range(element: Element, parameter: str, array: Array) -> None:
     p = element.parameter(parameter)
+    if not np.isfinite(array).all():
+        raise InputError(f"{element.name}.{parameter}: a value that is no finite number", key=element.name)
     if array.size and not (p.low <= float(array.min()) and float(array.max()) <= p.high):
         worst = float(array.min()) if array.min() < p.low else float(array.max())
         element.check_value(p, worst)
-    if not np.isfinite(array).all():
-        raise InputError(f"{element.name}.{parameter}: a value that is no finite number", key=element.name)

@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from circuitsim.elements import Domain, Pin, element_kinds
-from circuitsim.errors import CircuitFileError, InputError, NetworkError, UnknownNameError, nearest, shown
+from circuitsim.elements import Pin, element_kinds
+from circuitsim.errors import CircuitFileError, NetworkError, UnknownNameError, nearest, shown
 from circuitsim.library.circuit import Circuit
 from circuitsim.library.fittings import connectors, probe_points, standard_readings, supply
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
-from circuitsim.library.options import choose
+from circuitsim.library.options import choose, scale_targets
 from circuitsim.library.parts import parts, read_parts
 from circuitsim.library.values import Item, Ways, kinds_in_runs, read_item
 from circuitsim.network import Netlist
@@ -41,7 +41,7 @@ def build(shape: CircuitShape, mistakes: Mistakes, options: Mapping[str, Any]) -
 
     Raises the first mistake in file order, of the stage that finds any: values, joining, fittings, graph.
     """
-    chosen = choose(shape, options)
+    chosen = choose(shape, options, mistakes)
     known = parts()
     ways = Ways({**known, **read_parts(shape.part, mistakes, known)}, chosen, shape.steps, mistakes)
     _check_steps(shape, mistakes)
@@ -61,12 +61,15 @@ def build(shape: CircuitShape, mistakes: Mistakes, options: Mapping[str, Any]) -
         connectors=connectors(shape.connector, net, mistakes), probes=probe_points(shape.probe, net, mistakes),
         cautions=shape.cautions, options=chosen.texts, file=mistakes.document.file,
     )  # fmt: skip
-    if shape.motor not in net.elements:
-        mistakes.add(UnknownNameError("motor", shape.motor, [e for e in net.elements]), ("motor",))
+    motors = [e.name for e in net.elements.values() if {"plus", "minus", "shaft"} <= e.nodes.keys()]
+    if shape.motor not in motors:
+        mistakes.add(UnknownNameError("motor", shape.motor, motors), ("motor",))
     circuit = replace(circuit, readings=standard_readings(shape.reading, circuit, mistakes))
-    _check_pins(circuit, {i.element.name: i.path for i in items}, mistakes)
+    paths = {i.element.name: i.path for i in items}
+    _check_pins(circuit, paths, mistakes)
     mistakes.raise_first()
     _check_graph(net, items, mistakes)
+    _check_sides(circuit, paths, mistakes)
     return circuit
 
 
@@ -96,11 +99,12 @@ def _read_runs(run: RunShape, number: int, ways: Ways) -> Iterator[_Run]:
 
 
 def _filled(value: Any, ways: Ways) -> Any:
-    """Put the step and the next one where `{step}` and `{next}` stand."""
-    if ways.at_step is None:
-        return value
+    """Put the names of steps where `{step}`, `{next}` and `{top}` stand."""
     if isinstance(value, str):
-        return value.replace("{step}", ways.at_step).replace("{next}", ways.next_step or "")
+        names = {"{step}": ways.at_step, "{next}": ways.next_step, "{top}": ways.chosen.steps[-1]}
+        for sign, name in names.items():
+            value = value.replace(sign, name) if name is not None else value
+        return value
     if isinstance(value, Mapping):
         return {key: _filled(inner, ways) for key, inner in value.items()}
     return tuple(_filled(inner, ways) for inner in value) if isinstance(value, list | tuple) else value
@@ -164,7 +168,9 @@ def _single(name: str, given: Mapping[str, Any], ways: Ways) -> Item | None:
     path: KeyPath = ("element", name)
     word = given.get("kind")
     if not isinstance(word, str):
-        ways.told(CircuitFileError("needs the key 'kind'" if word is None else "'kind' must be text in quotes"), path, name)
+        ways.told(
+            CircuitFileError("needs the key 'kind'" if word is None else "'kind' must be text in quotes"), path, name
+        )
         return None
     if word not in element_kinds():
         ways.told(UnknownNameError("kind of element", word, element_kinds()), (*path, "kind"), f"{name}.kind")
@@ -178,7 +184,9 @@ def _check_names(items: list[Item], mistakes: Mistakes) -> None:
         name = item.element.name
         if name in seen:
             first = mistakes.document.line(seen[name].path)
-            mistakes.add(NetworkError(f"duplicate name {shown(name)}: line {first} has it too", part=name), item.path, name)
+            mistakes.add(
+                NetworkError(f"duplicate name {shown(name)}: line {first} has it too", part=name), item.path, name
+            )
         seen.setdefault(name, item)
 
 
@@ -186,8 +194,6 @@ def _check_scales(shape: CircuitShape, items: list[Item], mistakes: Mistakes) ->
     """Every parameter that an option scales must be there, and given a value."""
     if shape.options is None:
         return
-    from circuitsim.library.options import scale_targets
-
     for path, (element, parameter) in scale_targets(shape.options):
         fitting = [i for i in items if _is_made_from(i.element.name, element)]
         if not fitting and "{step}" not in element:
@@ -199,7 +205,7 @@ def _check_scales(shape: CircuitShape, items: list[Item], mistakes: Mistakes) ->
 
 def _is_made_from(name: str, template: str) -> bool:
     before, sign, after = template.partition("{step}")
-    return name == template or bool(sign) and name.startswith(before) and name.endswith(after)
+    return name == template or (bool(sign) and name.startswith(before) and name.endswith(after))
 
 
 # Joining ----------------------------------------------------------------------------------------------------
@@ -253,9 +259,11 @@ def _check_met(net: Netlist, wanted: list[tuple[str, str, KeyPath]], mistakes: M
             what = f"node {shown(node)} is used before the run that makes it; move that run up"
             mistakes.add(NetworkError(what, node=node), path, who)
         elif node in lonely and counts.get(node):
-            like = nearest(node, [n for n in [*counts, *aliases, net.ground] if n not in lonely])
+            like = nearest(node, [n for n in (*counts, *aliases, net.ground) if n != node])
             hint = f"; did you mean {shown(like)}?" if like else ""
-            mistakes.add(NetworkError(f"node {shown(node)} floats: nothing else reaches it{hint}", node=node), path, who)
+            mistakes.add(
+                NetworkError(f"node {shown(node)} floats: nothing else reaches it{hint}", node=node), path, who
+            )
 
 
 def _check_pins(circuit: Circuit, paths: Mapping[str, KeyPath], mistakes: Mistakes) -> None:
@@ -267,6 +275,24 @@ def _check_pins(circuit: Circuit, paths: Mapping[str, KeyPath], mistakes: Mistak
             mistakes.add(CircuitFileError(what), paths[e.name], e.name)
 
 
+def _check_sides(circuit: Circuit, paths: Mapping[str, KeyPath], mistakes: Mistakes) -> None:
+    """Find pins that were walked the wrong way: with the connector unplugged, their harness half hangs on the part."""
+    import networkx as nx  # loads only when a circuit is built
+
+    for connector in circuit.connectors.values():
+        if not connector.unpluggable or not connector.part:
+            continue
+        graph = circuit.net.graph(without=connector.pins)
+        own = {node for node in circuit.net.elements[connector.part].nodes.values() if node in graph}
+        near = {node for group in nx.connected_components(graph) if own & group for node in group}
+        for pin in connector.pins:
+            half, other = (circuit.net.node(f"{pin}/{side}") for side in ("part", "harness"))
+            if half not in near and other in near:
+                what = f"its harness half is on the side of {connector.part}; say that it is walked the other way"
+                mistakes.add(NetworkError(what, part=pin), paths[pin], pin)
+    mistakes.raise_first()
+
+
 def _check_graph(net: Netlist, items: list[Item], mistakes: Mistakes) -> None:
     try:
         net.check()
@@ -276,6 +302,3 @@ def _check_graph(net: Netlist, items: list[Item], mistakes: Mistakes) -> None:
             place = next((i.path for i in items if error.node in i.element.nodes.values()), None)
         mistakes.add(error, place or ("run",), error.part or error.node)
     mistakes.raise_first()
-
-
-_ = (Domain, InputError)

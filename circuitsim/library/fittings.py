@@ -66,6 +66,9 @@ def probe_points(shapes: Mapping[str, ProbeShape], net: Netlist, mistakes: Mista
             mistakes.add(error, (*path, "colour"))
         if node is None:
             continue
+        if net.aliases().get(name, node) != node:
+            mistakes.add(CircuitFileError(f"{shown(name)} is already a name of node {shown(net.node(name))}"), path)
+            continue
         try:
             if name != node:
                 net.name_node(name, node)

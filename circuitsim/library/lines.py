@@ -32,10 +32,10 @@ _STRINGS = (
 
 
 class Places:
-    """The lines of a TOML text by key path."""
+    """The lines of a TOML text by key path; `stopped` is the line at which the text is no TOML, None when it all is."""
 
-    def __init__(self, lines: dict[KeyPath, int]) -> None:
-        self._lines = lines
+    def __init__(self, lines: dict[KeyPath, int], stopped: int | None = None) -> None:
+        self._lines, self.stopped = lines, stopped
 
     def line(self, path: Iterable[str | int]) -> int | None:
         """Give the line of a key, or of the nearest table around it; None when not even that is known."""
@@ -58,7 +58,7 @@ def locate(text: str, file: str | None = None) -> Places:
     try:
         scanner.document()
     except _NoTomlError:
-        return Places(scanner.lines)
+        return Places(scanner.lines, scanner.line())
     return Places(scanner.lines)
 
 
@@ -109,18 +109,17 @@ class _Scanner:
 
     def note(self, path: KeyPath, line: int) -> None:
         if len(path) > _DEEPEST:
-            raise CircuitFileError(
-                f"tables nested {len(path)} deep or more; at most {_DEEPEST} are accepted", file=self.file, line=line
-            )
+            raise self.too_deep(line)
         for k in range(1, len(path) + 1):
             self.lines.setdefault(path[:k], line)
 
     def key(self) -> list[str]:
         parts = [self.name()]
-        while self.skip(_BLANK) == "." and len(parts) <= _DEEPEST:
+        while self.skip(_BLANK) == ".":
             self.at += 1
-            self.skip(_BLANK)
             parts.append(self.name())
+            if len(parts) > _DEEPEST:
+                raise self.too_deep(self.line())
         return parts
 
     def name(self) -> str:
@@ -176,6 +175,9 @@ class _Scanner:
         if found:
             self.at = found.end()
         return self.text[self.at : self.at + 1]
+
+    def too_deep(self, line: int) -> CircuitFileError:
+        return CircuitFileError(f"tables nested more than {_DEEPEST} deep", file=self.file, line=line)
 
     def take(self, sign: str) -> None:
         self.skip(_BLANK)

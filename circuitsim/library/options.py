@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from circuitsim.errors import InputError, UnknownNameError, shown
+from circuitsim.errors import InputError, QuantityError, UnknownNameError, shown, with_place
 from circuitsim.library.circuit import StepTable
+from circuitsim.library.mistakes import Mistakes
 from circuitsim.quantities import format_quantity, parse
 
 if TYPE_CHECKING:
@@ -35,8 +36,8 @@ class Chosen:
     by_difference: frozenset[tuple[str, str]] = frozenset()
 
 
-def choose(shape: CircuitShape, given: Mapping[str, Any]) -> Chosen:
-    """Read the options given for a circuit.
+def choose(shape: CircuitShape, given: Mapping[str, Any], mistakes: Mistakes) -> Chosen:
+    """Read the options given for a circuit; mistakes in the file's own part of them are raised with their line.
 
     Raises UnknownNameError for an option that the circuit has not, QuantityError or InputError for its value.
     """
@@ -46,35 +47,72 @@ def choose(shape: CircuitShape, given: Mapping[str, Any]) -> Chosen:
     for name in given:
         if name not in accepted:
             raise UnknownNameError(f"option of {shape.name}", str(name), accepted)
-    values = {name: _value(name, option, given) for name, option in options.items()}
+    ranges = _ranges(shape, options, mistakes)
+    values = {name: _value(name, option, ranges[name], given) for name, option in options.items()}
     texts = {name: _text(given.get(name, option.default), option) for name, option in options.items()}
     names = tuple(shape.steps)
     if steps:
-        names = _step_names(names, given.get("steps", len(names) - 1))
+        names = _step_names(names, given.get("steps", len(names) - 1), steps.least)
         texts["steps"] = str(len(names) - 1)
-    nominal = values["nominal"] if "nominal" in values else parse(shape.nominal, "V")
-    fixed = steps.by_difference if steps else ()
-    return Chosen(texts, names, nominal, _factors(options, values), frozenset(_target(t) for t in fixed))
+    factors = _factors(options, {name: value / ranges[name].default for name, value in values.items()})
+    for text in steps.shared if steps else ():
+        share = (len(shape.steps) - 2) / max(len(names) - 2, 1)
+        factors[_target(text)] = factors.get(_target(text), 1.0) * share
+    fixed = frozenset(_target(text) for text in (steps.by_difference if steps else ()))
+    return Chosen(texts, names, values.get("nominal", parse(shape.nominal, "V")), factors, fixed)
+
+
+class _Range(NamedTuple):
+    default: float
+    least: float
+    most: float
+
+
+def _ranges(shape: CircuitShape, options: Mapping[str, OptionShape], mistakes: Mistakes) -> dict[str, _Range]:
+    """Read the numbers that the file gives for its options, and its nominal voltage."""
+
+    def number(text: str, unit: str, *path: str) -> float:
+        try:
+            value = parse(text, unit)
+            if value <= 0:
+                raise QuantityError(f"{shown(text)} is not above zero")
+        except QuantityError as error:
+            mistakes.add(error, path)
+            return 1.0
+        return value
+
+    number(shape.nominal, "V", "nominal")
+    read = {
+        name: _Range(*(number(getattr(o, key), o.unit, "options", name, key) for key in _Range._fields))
+        for name, o in options.items()
+    }
+    mistakes.raise_first()
+    return read
 
 
 def _text(value: Any, option: OptionShape) -> str:
     return value if isinstance(value, str) else format_quantity(float(value), option.unit, 6)
 
 
-def _value(name: str, option: OptionShape, given: Mapping[str, Any]) -> float:
-    value = parse(given.get(name, option.default), option.unit)
-    if not parse(option.least, option.unit) <= value <= parse(option.most, option.unit):
-        raise InputError(f"{shown(given.get(name))} is out of range, accepted: {option.least} to {option.most}", key=name)
+def _value(name: str, option: OptionShape, accepted: _Range, given: Mapping[str, Any]) -> float:
+    if name not in given:
+        return accepted.default
+    try:
+        value = parse(given[name], option.unit)
+    except QuantityError as error:
+        raise with_place(error, key=name) from None
+    if not accepted.least <= value <= accepted.most:
+        span = f"{option.least} to {option.most}"
+        raise InputError(f"{shown(given[name])} is out of range, accepted: {span}", key=name)
     return value
 
 
-def _factors(options: Mapping[str, OptionShape], values: Mapping[str, float]) -> dict[tuple[str, str], float]:
+def _factors(options: Mapping[str, OptionShape], ratios: Mapping[str, float]) -> dict[tuple[str, str], float]:
     factors: dict[tuple[str, str], float] = {}
     for name, option in options.items():
-        ratio = values[name] / parse(option.default, option.unit)
         for text, power in option.scales.items():
             target = _target(text)
-            factors[target] = factors.get(target, 1.0) * ratio**power
+            factors[target] = factors.get(target, 1.0) * ratios[name] ** power
     return factors
 
 
@@ -84,10 +122,15 @@ def _target(text: str) -> tuple[str, str]:
     return element, parameter
 
 
-def _step_names(names: tuple[str, ...], count: Any) -> tuple[str, ...]:
+def _step_names(names: tuple[str, ...], count: Any, least: int) -> tuple[str, ...]:
     text = str(count).strip()
-    if isinstance(count, bool) or not text.isascii() or not text.isdecimal() or not 1 <= int(text[:4]) <= _MOST_STEPS:
-        raise InputError(f"{shown(count)} found, accepted: a whole number from 1 to {_MOST_STEPS}", key="steps")
+    if (
+        isinstance(count, bool)
+        or not text.isascii()
+        or not text.isdecimal()
+        or not least <= int(text[:4]) <= _MOST_STEPS
+    ):
+        raise InputError(f"{shown(count)} found, accepted: a whole number from {least} to {_MOST_STEPS}", key="steps")
     if int(text) == len(names) - 1:
         return names
     return ("off", *(str(k) for k in range(1, int(text) + 1)))
@@ -120,8 +163,15 @@ def _between(on: Sequence[float], below: int, share: float, ratio: bool) -> floa
 
 def scale_targets(options: OptionsShape) -> list[tuple[KeyPath, tuple[str, str]]]:
     """List the (element, parameter) pairs that the options scale, each with its key path."""
-    return [
-        (("options", name, "scales", text), _target(text))
+    scaled: list[tuple[KeyPath, str]] = [
+        (("options", name, "scales", text), text)
         for name, option in options.__pydantic_extra__.items()
         for text in option.scales
     ]
+    if options.steps:
+        scaled += [
+            (("options", "steps", key), text)
+            for key in ("by_difference", "shared")
+            for text in getattr(options.steps, key)
+        ]
+    return [(path, _target(text)) for path, text in scaled]

@@ -12,13 +12,13 @@ from typing import Annotated, Any, Literal, TypeVar, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 
-from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, shown
-from circuitsim.library.mistakes import Mistakes
+from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, nearest, shown
+from circuitsim.library.mistakes import Mistakes, called
 from circuitsim.library.texts import Document
 
 __all__ = [
-    "CircuitShape", "ConnectorShape", "OptionShape", "OptionsShape", "PartFileShape", "PartShape", "ProbeShape", "ReadingShape",
-    "RunShape", "StepsShape", "SupplyShape", "read_shape",
+    "CircuitShape", "ConnectorShape", "OptionShape", "OptionsShape", "PartFileShape", "PartShape", "ProbeShape",
+    "ReadingShape", "RunShape", "StepsShape", "SupplyShape", "read_shape",
 ]  # fmt: skip
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]
@@ -46,7 +46,7 @@ class RunShape(_Shape):
     """A current path, walked in order from one node to another.
 
     `each` repeats it: "step" once a step that is on, "gap" once between two of them; `{step}` and `{next}` stand for
-    the step's name and the following one's.
+    the step's name and the following one's. `{top}`, in any run, stands for the top step's.
     """
 
     name: Text
@@ -101,11 +101,14 @@ class StepsShape(_Shape):
     """The number of steps that are on, as an option; step tables are then made anew between those of the file.
 
     A table is filled in by ratio where all its values are above zero and it is a resistance, else by difference;
-    `by_difference` names tables (ELEMENT.PARAMETER) for which a resistance goes by difference too.
+    `by_difference` names tables (ELEMENT.PARAMETER) for which a resistance goes by difference too; `shared` names
+    values of which the sections between steps have a share each, so that the sum stays.
     """
 
     title: Text = "number of steps that are on"
+    least: Annotated[int, Field(ge=1, le=9)] = 1
     by_difference: tuple[Text, ...] = ()
+    shared: tuple[Text, ...] = ()
 
 
 class OptionsShape(_Shape):
@@ -162,6 +165,7 @@ class CircuitShape(_Shape):
 _TABLES: dict[str, type[_Shape]] = {
     "supply": SupplyShape, "run": RunShape, "connector": ConnectorShape, "probe": ProbeShape, "reading": ReadingShape,
 }  # fmt: skip
+_LAST = 10**9
 _WORDS = {
     "string": "text in quotes", "bool": "true or false", "tuple": "a list", "list": "a list", "dict": "a table",
     "float": "a number", "int": "a whole number", "model": "a table",
@@ -172,15 +176,20 @@ def read_shape(shape: type[_S], document: Document) -> _S:
     """Check a document against a shape; raises the first mistake in file order, with its line."""
     mistakes = Mistakes(document)
     try:
-        # JSON mode would take lists for tuples, but strictness in Python mode does not.
+        # Strict models take tuples for tuples, and no lists.
         return shape.model_validate(_tupled(document.data))
     except ValidationError as error:
-        for detail in _told_once(error.errors(include_url=False)):
-            path = _real_path(detail["loc"], document.data)
-            missing = detail["type"] == "missing"
-            mistakes.add(_worded(detail, shape, document), path, ".".join(map(str, path[:-1] if missing else path)))
+        details = _told_once(error.errors(include_url=False))
+        # Wording looks for the nearest name, which for thousands of mistakes would take minutes.
+        path, first = min(
+            ((_real_path(d["loc"], document.data), d) for d in details),
+            key=lambda pair: document.line(pair[0]) or _LAST,
+        )
+        mistakes.add_untold(len(details) - 1)
+        place = path[:-1] if first["type"] == "missing" else path
+        mistakes.add(_worded(first, shape), path, called(place, document.data))
     mistakes.raise_first()
-    raise CircuitFileError("is no such file as it should be", file=document.file)
+    raise CircuitFileError("is no file of this shape", file=document.file)
 
 
 def _tupled(data: Any) -> Any:
@@ -196,27 +205,43 @@ def _told_once(details: list[ErrorDetails]) -> list[ErrorDetails]:
     for detail in details:
         where = tuple(part for part in detail["loc"] if not _is_tag(part))
         seen.setdefault(where, detail)
-    return list(seen.values())
+    strange = [(w[:-1], str(w[-1])) for w, detail in seen.items() if detail["type"] == "extra_forbidden"]
+
+    def misspelt(where: tuple[int | str, ...], detail: ErrorDetails) -> bool:
+        """A missing key that stands there under a name much like it."""
+        return detail["type"] == "missing" and any(
+            table == where[:-1] and nearest(name, [str(where[-1])]) for table, name in strange[:20]
+        )
+
+    return [detail for where, detail in seen.items() if not misspelt(where, detail)]
 
 
 def _is_tag(part: int | str) -> bool:
     """Tell whether pydantic put this into a path to name a member of a union."""
-    return isinstance(part, str) and re.fullmatch(r"literal\[.*\]|tuple\[.*\]|constrained-.*|function-.*", part) is not None
+    return (
+        isinstance(part, str)
+        and re.fullmatch(r"literal\[.*\]|tuple\[.*\]|constrained-.*|function-.*", part) is not None
+    )
 
 
 def _real_path(loc: tuple[int | str, ...], data: Any) -> tuple[int | str, ...]:
+    """Leave out what stands for a member of a union and is no key of the file."""
     path: list[int | str] = []
     for part in loc:
-        known = isinstance(data, dict) and part in data or isinstance(data, list) and isinstance(part, int)
-        if not known and _is_tag(part):
-            continue
-        path.append(part)
-        inside = isinstance(data, dict) and part in data or isinstance(data, list) and isinstance(part, int) and part < len(data)
-        data = data[part] if inside else None
+        there = _has(data, part)
+        if there or not _is_tag(part):
+            path.append(part)
+            data = data[part] if there else None
     return tuple(path)
 
 
-def _worded(detail: ErrorDetails, shape: type[_Shape], document: Document) -> InputError:
+def _has(data: Any, part: int | str) -> bool:
+    if isinstance(data, dict):
+        return part in data
+    return isinstance(data, list) and isinstance(part, int) and part < len(data)
+
+
+def _worded(detail: ErrorDetails, shape: type[_Shape]) -> InputError:
     """Say in trade words what pydantic complains of."""
     kind, found, last = detail["type"], detail["input"], detail["loc"][-1]
     if kind == "missing":

@@ -58,8 +58,11 @@ def circuit_file(name: str | PathLike[str]) -> Path:
 
 def _existing(name: str, names: tuple[str, ...]) -> Path:
     path = Path(name)
-    if "\0" in name or path.exists():
-        return path
+    try:
+        if "\0" in name or path.exists():
+            return path
+    except OSError:
+        return path  # reading it will say why
     like = nearest(path.stem, names)
     hint = f"; did you mean the circuit {shown(like)}?" if like else ""
     raise CircuitFileError(f"no such file{hint}", file=name)

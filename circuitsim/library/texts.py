@@ -17,6 +17,8 @@ _LARGEST = 500_000  # bytes; the largest circuit a person writes is a tenth of t
 _LONGEST_LINE = 4000
 _WHERE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
+_TABLE = re.compile(r"\('[^)]*\)")
+
 
 @dataclass(frozen=True)
 class Document:
@@ -79,11 +81,14 @@ def parse_text(text: str, file: str) -> Document:
             )
     places = locate(text, file)
     try:
-        return Document(file, tomllib.loads(text), places)
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise _no_toml(str(error), text, file) from None
     except (ValueError, RecursionError) as error:
         raise CircuitFileError(f"is no TOML file: {type(error).__name__}, {error}", file=file) from None
+    if places.stopped is not None:  # what is not followed may nest without end
+        raise CircuitFileError("is TOML that can't be followed from here on", file=file, line=places.stopped)
+    return Document(file, data, places)
 
 
 def _no_toml(message: str, text: str, file: str) -> CircuitFileError:
@@ -92,7 +97,8 @@ def _no_toml(message: str, text: str, file: str) -> CircuitFileError:
     lines = text.split("\n")
     at, column = (int(found[1]), int(found[2])) if found and found[1] else (len(lines), len(lines[-1]) + 1)
     what = _WHERE.sub("", message)
-    what = what[:1].lower() + what[1:]
+    what = _TABLE.sub(lambda m: m[0].strip("(),").replace("', '", ".").replace("'", ""), what[:1].lower() + what[1:])
+    what = what.replace("cannot overwrite a value", "this key was given before")
     near = lines[at - 1][max(column - 1, 0) :].strip() if at <= len(lines) else ""
     place = f"column {column}" + (f", before {shown(near, 30)}" if near else ", at the end of the line")
     return CircuitFileError(f"is no TOML: {what} ({place})", file=file, line=at)

@@ -7,16 +7,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from circuitsim.elements import Element, Parameter, element_kinds
-from circuitsim.errors import CircuitFileError, CircuitsimError, InputError, QuantityError, UnknownNameError, shown
+from circuitsim.errors import CircuitFileError, InputError, QuantityError, UnknownNameError, shown
 from circuitsim.library.circuit import StepTable
 from circuitsim.library.colours import check_colour
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
 from circuitsim.library.options import Chosen, respaced
 from circuitsim.library.parts import Part
-from circuitsim.quantities import Quantity, Tolerance, parse_with_tolerance
+from circuitsim.quantities import Quantity, Tolerance, format_quantity, parse_with_tolerance
 
-__all__ = ["CONDITIONS", "Item", "Ways", "read_item"]
+__all__ = ["CONDITIONS", "Item", "Ways", "kinds_in_runs", "read_item"]
 
 CONDITIONS = ("ignition", "engine")
 """The conditions that can set a state."""
@@ -65,8 +65,13 @@ def read_item(
 
     template: the name as it stands in the file, where a repeated run makes several of it.
     """
+    before = len(ways.mistakes)
     own = {key: value for key, value in given.items() if key not in _TEXTS}
     nodes = {t.name: own.pop(t.name) for t in kind.terminals if t.name in own}
+    for terminal, node in nodes.items():
+        if not isinstance(node, str):
+            error = CircuitFileError(f"{shown(node)} found; accepted: the name of a node in quotes")
+            ways.told(error, (*path, terminal), f"{name}.{terminal}")
     texts = _texts(given, path, name, ways)
     part = _part(kind, name, texts.get("part"), path, ways)
     own = _prepared(kind, name, own, path, ways)
@@ -78,6 +83,8 @@ def read_item(
         except InputError as error:
             ways.told(error, (*path, key), f"{name}.{key}")
     _take_part(read, part, own, template or name, ways)
+    if len(ways.mistakes) > before:
+        return None
     return _made(kind, name, nodes, read, part, texts, path, ways)
 
 
@@ -88,7 +95,9 @@ def _texts(given: Mapping[str, Any], path: KeyPath, name: str, ways: Ways) -> di
         if value is None:
             continue
         if not isinstance(value, str):
-            ways.told(CircuitFileError(f"{shown(value)} found; accepted: text in quotes"), (*path, key), f"{name}.{key}")
+            ways.told(
+                CircuitFileError(f"{shown(value)} found; accepted: text in quotes"), (*path, key), f"{name}.{key}"
+            )
             continue
         if key == "colour":
             try:
@@ -107,7 +116,8 @@ def _part(kind: type[Element], name: str, part: str | None, path: KeyPath, ways:
     if found is None:
         ways.told(UnknownNameError(f"part for a {kind.kind}", part, fitting), (*path, "part"), f"{name}.part")
     elif found.kind != kind.kind:
-        what = f"part {shown(part)} is a {found.kind}, and {name} is a {kind.kind}; accepted: {', '.join(fitting) or 'none'}"
+        others = ", ".join(fitting) or "none"
+        what = f"part {shown(part)} is a {found.kind}, and {name} is a {kind.kind}; accepted: {others}"
         ways.told(CircuitFileError(what), (*path, "part"), f"{name}.part")
         return None
     return found
@@ -162,12 +172,11 @@ def _quantity(value: Any, parameter: Parameter, spread: Tolerance | None) -> tup
     if isinstance(value, int | float) and not isinstance(value, bool) and parameter.unit != "1":
         raise QuantityError(f"{shown(value)} has no unit; write e.g. '{value} {parameter.unit}'")
     if not isinstance(value, str | int | float):
-        raise QuantityError(f"{shown(value)} is no quantity; write e.g. '12 {parameter.unit}'")
+        found = "a list" if isinstance(value, tuple | list) else shown(value)
+        raise QuantityError(f"{found} is no quantity; write e.g. '12 {parameter.unit}'")
     text: Quantity = value
     number, own = parse_with_tolerance(text, parameter.unit)
     if not parameter.low <= number <= parameter.high:
-        from circuitsim.quantities import format_quantity
-
         low, high = format_quantity(parameter.low, parameter.unit), format_quantity(parameter.high, parameter.unit)
         span = f"at least {low}" if parameter.high == float("inf") else f"from {low} to {high}"
         raise QuantityError(f"{shown(value)} is out of range, accepted: {span}")
@@ -209,7 +218,9 @@ def _table(
     lacking = [step for step in ways.steps if step not in value]
     if lacking:
         raise CircuitFileError(f"the table has no value for step {shown(lacking[0])}; steps: {', '.join(ways.steps)}")
-    loose = Parameter(parameter.name, parameter.unit, parameter.meaning, low=min(parameter.low, 0.0), high=parameter.high)
+    loose = Parameter(
+        parameter.name, parameter.unit, parameter.meaning, low=min(parameter.low, 0.0), high=parameter.high
+    )
     between = ways.next_step is not None
     pairs = [_quantity(value[step], loose if between else parameter, spread) for step in ways.steps]
     table = StepTable(tuple(v for v, _ in pairs), tuple(t for _, t in pairs))
@@ -267,8 +278,8 @@ def _made(
     try:
         element = kind(name, **nodes, **read.numbers)
     except InputError as error:
-        lacking = error.key and error.key not in read.numbers
-        ways.told(error, (*path, str(error.key)) if error.key else path, f"{name}.{error.key}" if lacking else name)
+        where = (*path, error.key) if error.key else path
+        ways.told(CircuitFileError(error.message), where, f"{name}.{error.key}" if error.key else name)
         return None
     element.tolerances.update(read.spreads)
     element.details.update(texts)
@@ -280,7 +291,3 @@ def _made(
 def kinds_in_runs() -> dict[str, type[Element]]:
     """List the kinds that can stand in a run: those with two ends."""
     return {word: kind for word, kind in element_kinds().items() if kind.ends is not None}
-
-
-__all__ += ["kinds_in_runs"]
-_ = CircuitsimError

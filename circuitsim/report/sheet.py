@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -16,9 +15,14 @@ from circuitsim.studies.chart import OperatingPoint
 
 __all__ = ["Cell", "Row", "Section", "Sheet", "sheet_of"]
 
-_SHOWN = re.compile(r"(-?[0-9]+(?:\.([0-9]+))?) (\S+)")
 _MOST_PLACES = 3  # of a reading in millivolts that stands in a row of volts
-_LEGEND = "Upper figure: what the instrument shows on a good circuit. Lower: 95 % band, from parts and meter."
+_LEAKS = 1e-3  # A
+_NONE = "–"
+_NO_POINT = ("runs away", "outside", "unstable", "unconverged")
+"""How the verdict on a point begins at which the circuit does not stay."""
+_LEGEND = (
+    "Figures: what the instrument shows on a good circuit, and the band for 95 % of them, parts and meter included"
+)
 _FLOATS = "floats: that part has no path to ground; a meter shows about zero there, or a stray voltage"
 _OVERLOAD = "OL: beyond the largest range of the meter"
 
@@ -84,7 +88,8 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
     groups: dict[tuple[str, tuple[str, ...]], list[Reading]] = {}
     for r in chart.readings:
         groups.setdefault((r.ignition, r.unplugged), []).append(r)
-    sections = tuple(_section(_heading(*state, circuit), members) for state, members in groups.items())
+    order = [p.step for p in chart.operating_points]
+    sections = tuple(_section(_heading(*state, circuit), members, order) for state, members in groups.items())
     return Sheet(
         title=_title(chart.title, chart.circuit),
         facts=_facts(chart),
@@ -117,15 +122,12 @@ def _heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | None) -
     return parted if ignition == "on" else f"{parted}, ignition off"
 
 
-def _section(heading: str, readings: Sequence[Reading]) -> Section:
+def _section(heading: str, readings: Sequence[Reading], order: Sequence[str]) -> Section:
     rows: dict[tuple[str, ...], list[Reading]] = {}
     for r in readings:
         rows.setdefault((r.label, r.instrument, r.red, r.black, r.at), []).append(r)
-    steps = tuple(dict.fromkeys(r.step for r in readings))
-    # A row that skips steps must not put its own first: steps keep the order of the longest row.
-    longest = max(rows.values(), key=len)
-    order = [r.step for r in longest]
-    steps = tuple(sorted(steps, key=lambda s: order.index(s) if s in order else steps.index(s)))
+    read = list(dict.fromkeys(r.step for r in readings))
+    steps = (*(s for s in order if s in read), *(s for s in read if s not in order))
     return Section(heading, steps, tuple(_row(members) for members in rows.values()))
 
 
@@ -135,28 +137,31 @@ def _row(readings: Sequence[Reading]) -> Row:
     label = clean(first.label)
     unit = _shared_unit(readings)
     found = {r.step: _cell(r, unit) for r in readings}
-    return Row(label or leads, leads if label and label != leads else "", found, clean(first.rule))
+    named = label not in ("", clean(first.leads))
+    return Row(label if named else leads, leads if named else "", found, clean(first.rule))
 
 
 def _shared_unit(readings: Sequence[Reading]) -> str:
-    """Give the one unit for a row: that in which the meter shows the row's largest reading."""
-    shown = [(abs(r.expected), match[3]) for r in readings if (match := _SHOWN.fullmatch(r.display))]
+    """Give the one unit for a row: that in which the instrument shows the row's largest reading."""
+    shown = [(abs(r.expected), r.shown[1]) for r in readings if r.shown]
     return max(shown)[1] if shown else readings[0].unit
 
 
 def _cell(r: Reading, unit: str) -> Cell:
     if not math.isfinite(r.expected):
         return Cell(clean(r.verdict), kind="verdict")
-    kind, floats = ("floats", "floats") if r.floating else ("reading", "")
-    match = _SHOWN.fullmatch(r.display)
-    if match is None:  # OL, or how a lamp looks
-        return Cell(r.display, floats or _looks(r), kind)
-    size = convert(1.0, r.unit, unit) / convert(1.0, r.unit, match[3])
-    places = max(0, len(match[2] or "") - round(math.log10(size)))
-    if match[3] != unit:
-        places = min(places, _MOST_PLACES)
-    band = (fixed(convert(v, r.unit, unit), places) for v in (r.low, r.high) if math.isfinite(v))
-    return Cell(f"{fixed(float(match[1]) * size, places)} {unit}", floats or "…".join(band), kind)
+    # An ohmmeter belongs on a part that floats; what a voltmeter shows there says nothing about the part.
+    kind, floats = ("floats", "floats") if r.floating and r.unit != "Ω" else ("reading", "")
+    if r.shown is None:  # OL, or how a lamp looks
+        return Cell(clean(r.display), floats or _looks(r), kind)
+    number, own_unit, places = r.shown
+    size = convert(1.0, r.unit, unit) / convert(1.0, r.unit, own_unit)
+    if own_unit != unit:
+        places = min(max(0, places - round(math.log10(size))), _MOST_PLACES)
+    shown = fixed(number * size, places)
+    band = [fixed(convert(v, r.unit, unit), places) for v in (r.low, r.high) if math.isfinite(v)]
+    alike = set(band) <= {shown}  # a row of volts does not show the last digits of a millivolt
+    return Cell(f"{shown} {unit}", floats or ("" if alike else "…".join(band)), kind)
 
 
 def _looks(r: Reading) -> str:
@@ -175,12 +180,14 @@ def _motor(points: Iterable[OperatingPoint]) -> Section:
     """Lay out the operating points as rows, so that their columns are those of the chart."""
     found = list(points)
     steps = tuple(p.step for p in found)
-    amperes = column_unit([p.motor_current for p in found], "A", 4)
-    currents = [convert(p.motor_current, "A", amperes) for p in found]
-    speeds = [convert(p.motor_speed, "rad/s", "rpm") for p in found]
+    gone = [p.verdict.startswith(_NO_POINT) for p in found]
+    currents = [math.nan if lost else p.motor_current for p, lost in zip(found, gone, strict=True)]
+    speeds = [math.nan if lost else p.motor_speed for p, lost in zip(found, gone, strict=True)]
+    # What leaks through a motor that is off is no current worth a unit of its own.
+    amperes = column_unit([i for i in currents if abs(i) >= _LEAKS], "A", 4)
     rows = (
-        ("motor current", [f"{text} {amperes}" for text in _aligned(currents, 4)]),
-        ("motor speed", [f"{text} rpm" for text in _aligned(speeds, 4)]),
+        ("motor current", _aligned(currents, "A", amperes)),
+        ("motor speed", [f"{fixed(convert(v, 'rad/s', 'rpm'), 0)} rpm" if math.isfinite(v) else _NONE for v in speeds]),
         ("state", [clean(p.verdict) for p in found]),
     )
     heading = "Motor at each step, with no meter on the circuit"
@@ -189,11 +196,12 @@ def _motor(points: Iterable[OperatingPoint]) -> Section:
     )
 
 
-def _aligned(values: Sequence[float], digits: int) -> list[str]:
-    """Write numbers with the same decimals: so many that the largest has `digits` significant ones."""
-    largest = max((abs(v) for v in values if math.isfinite(v)), default=0.0)
-    places = max(0, digits - 1 - (math.floor(math.log10(largest)) if largest else 0))
-    return [fixed(v, min(places, digits)) for v in values]
+def _aligned(values: Sequence[float], unit: str, display: str) -> list[str]:
+    """Write quantities with the same decimals: four significant digits for the largest; a dash for what is none."""
+    shown = [convert(v, unit, display) for v in values]
+    largest = max((abs(v) for v in shown if math.isfinite(v)), default=0.0)
+    places = min(max(3 - math.floor(math.log10(largest)), 0), 3) if largest else 2
+    return [f"{fixed(v, places)} {display}" if math.isfinite(v) else _NONE for v in shown]
 
 
 def _notes(sections: Iterable[Section]) -> tuple[str, ...]:

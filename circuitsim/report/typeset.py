@@ -1,7 +1,7 @@
 """Lines of text with roles, and how wide text is on a screen: what every layout here is made of.
 
-A layout gives lines; `plain` turns them into text, and the command line's terminal colours them by role. Everything that
-comes from a model passes through `clean`, so that no name or title can break a line or steer a terminal.
+A layout gives lines; `plain` turns them into text, and the command line's terminal colours them by role. Everything
+that comes from a model passes through `clean`, so that no name or title can break a line or steer a terminal.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def wrap(text: str, width: int | None, indent: str = "") -> list[str]:
     Parameters
     ----------
     text
-        One paragraph; gives no lines when empty.
+        One paragraph, single spaces in it; gives no lines when empty. A no-break space is no place to break.
     width
         At least 1, indent included; None breaks nothing.
     indent
@@ -79,7 +79,7 @@ def wrap(text: str, width: int | None, indent: str = "") -> list[str]:
         return [text] if text else []
     lines: list[str] = []
     current = ""
-    for word in text.split():
+    for word in text.split(" "):
         joined = f"{current} {word}" if current.strip() else current + word
         if cells(joined) <= width:
             current = joined

@@ -6,30 +6,21 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from circuitsim.errors import InputError, UnknownNameError
+from circuitsim.errors import InputError, UnknownNameError, one_line
+from circuitsim.quantities import convert, format_quantity
 
 __all__ = ["Chart", "OperatingPoint", "Reading"]
 
 _CSV_COLUMNS = (
-    "step",
-    "unplugged",
-    "red",
-    "black",
-    "reading",
-    "instrument",
-    "at",
-    "ignition",
-    "engine",
-    "fitted",
-    "low",
-    "high",
-    "rule",
-    "label",
-)
+    "step", "unplugged", "red", "black", "reading", "instrument", "at", "ignition", "engine", "fitted", "low", "high",
+    "rule", "label", "state",
+)  # fmt: skip
+_NUMBER = re.compile(r"(-?[0-9]+(?:\.([0-9]+))?) (\S+)")
 
 
 @dataclass(frozen=True)
@@ -68,10 +59,15 @@ class Reading:
         """Where the instrument goes, in short."""
         return f"on {self.at}" if self.at else f"{self.red} : {self.black}"
 
+    @property
+    def shown(self) -> tuple[float, str, int] | None:
+        """Number, unit and decimals of `display`; None where it is no number: OL, how a lamp looks, no reading."""
+        match = _NUMBER.fullmatch(self.display)
+        return (float(match[1]), match[3], len(match[2] or "")) if match else None
+
     def record(self) -> dict[str, Any]:
         """Give plain values for JSON; null for what is not a number."""
-        plain = {k: list(v) if isinstance(v, tuple) else v for k, v in self.__dict__.items()}
-        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in plain.items()}
+        return _plain(self.__dict__)
 
 
 @dataclass(frozen=True)
@@ -91,15 +87,21 @@ class OperatingPoint:
     iterations: int
 
     def record(self) -> dict[str, Any]:
-        """Give plain values for JSON."""
-        return dict(self.__dict__)
+        """Give plain values for JSON; null for what is not a number."""
+        return _plain(self.__dict__)
+
+
+def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
+    lists = {k: list(v) if isinstance(v, tuple) else v for k, v in values.items()}
+    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in lists.items()}
 
 
 @dataclass(frozen=True)
 class Chart:
     """Expected readings of a circuit under conditions.
 
-    readings: in the order of the circuit's chart; operating_points: one a step; meter: what they are read with.
+    readings: in the order of the circuit's chart; operating_points: one a step; meter: what they are read with;
+    options: those that the circuit was built with.
     """
 
     circuit: str
@@ -110,6 +112,7 @@ class Chart:
     readings: tuple[Reading, ...]
     operating_points: tuple[OperatingPoint, ...]
     cautions: tuple[str, ...] = ()
+    options: Mapping[str, str] = field(default_factory=dict)
 
     def at(
         self, *, step: str, red: str = "", black: str = "GND", at: str = "", unplugged: tuple[str, ...] | str = (),
@@ -147,36 +150,39 @@ class Chart:
     def to_dict(self) -> dict[str, Any]:
         """Give everything as plain values, SI units."""
         return {
-            "circuit": self.circuit, "conditions": dict(self.conditions), "meter": self.meter, "readings": self.records(),
-            "operating_points": [p.record() for p in self.operating_points],
+            "circuit": self.circuit, "title": self.title, "options": dict(self.options),
+            "conditions": dict(self.conditions), "meter": self.meter, "readings": self.records(),
+            "operating_points": [p.record() for p in self.operating_points], "cautions": list(self.cautions),
         }  # fmt: skip
 
     def to_json(self) -> str:
-        """Give JSON text."""
-        return json.dumps(self.to_dict(), ensure_ascii=False, indent=1)
+        """Give strict JSON text (null for what is no number)."""
+        return json.dumps(self.to_dict(), ensure_ascii=False, indent=1, allow_nan=False)
 
     def to_csv(self) -> str:
         """Give CSV text: conditions in comment lines on top, one row a reading, units written out.
 
-        The `reading` column holds what a good circuit shows; write the measured values in its place.
+        The `reading` column holds what a good circuit shows; write the measured values in its place. The band is in
+        the unit of the display. Names in one cell have a comma between them, which no name has.
         """
-        from circuitsim.quantities import format_quantity
-
         out = io.StringIO()
-        out.write(f"# circuit: {self.circuit}\n")
-        for key, value in self.conditions.items():
+        given = {**self.conditions, "meter": self.meter}
+        for key, value in {
+            "circuit": self.circuit,
+            **{f"option {k}": v for k, v in self.options.items()},
+            **given,
+        }.items():
             if value not in (None, [], ""):
-                unit = {"supply": "V", "ambient": "°C"}.get(key)
-                text = (
-                    format_quantity(value, unit, 6) if unit else " ".join(value) if isinstance(value, list) else value
-                )
-                out.write(f"# {key}: {text}\n")
+                out.write(f"# {one_line(key)}: {one_line(_condition(key, value))}\n")
         rows = csv.writer(out, lineterminator="\n")
         rows.writerow(_CSV_COLUMNS)
         for r in self.readings:
-            low, high = (format_quantity(v, r.unit, 5) if math.isfinite(v) else "" for v in (r.low, r.high))
+            low, high = (_in_display_unit(v, r) for v in (r.low, r.high))
             rows.writerow(
-                [r.step, " ".join(r.unplugged), r.red, r.black, r.display, r.instrument, r.at, r.ignition, r.engine, " ".join(r.fitted), low, high, r.rule, r.label]
+                [
+                    r.step, ", ".join(r.unplugged), r.red, r.black, r.display, r.instrument, r.at, r.ignition, r.engine,
+                    ", ".join(r.fitted), low, high, r.rule, r.label, "floats" if r.floating else r.verdict,
+                ]
             )  # fmt: skip
         return out.getvalue()
 
@@ -187,3 +193,21 @@ class Chart:
         except ImportError:
             raise InputError("pandas is not installed; records() gives the same as plain dicts") from None
         return pd.DataFrame(self.records())
+
+
+def _condition(key: str, value: Any) -> str:
+    unit = {"supply": "V", "ambient": "°C"}.get(key)
+    if unit:
+        return format_quantity(value, unit, 6)
+    return ", ".join(value) if isinstance(value, list) else str(value)
+
+
+def _in_display_unit(value: float, r: Reading) -> str:
+    """Write an end of a band with the unit and the decimals of the display; empty where there is none."""
+    if not math.isfinite(value):
+        return ""
+    if r.shown is None:
+        return format_quantity(value, r.unit, 4)
+    _, unit, places = r.shown
+    text = f"{convert(value, r.unit, unit):.{places}f}"
+    return f"{text.removeprefix('-') if not text.strip('-0.') else text} {unit}"

@@ -27,7 +27,8 @@ KINDS = {name: kind for name, kind in element_kinds().items() if kind.__module__
 STATES = 12
 MP = mpmath.MPContext()
 MP.dps = 50
-# 1e-18 of a value: the error of a central difference, its square over that of a smoothing width, is far below a float's.
+# 1e-18 of a value: the error of a central difference, the square of that over a smoothing width's, is far below a
+# float's.
 STEP = MP.mpf(10) ** -18
 # A slope is a few float operations: 1e-9 leaves it seven digits. Where it is the difference of larger terms (the corner
 # of a limit seen from afar), rounding leaves 1e-14 of the row's own terms.

@@ -1,0 +1,88 @@
+"""The program: its commands, and how every error becomes one line and an exit code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+import click
+
+from circuitsim.cli.commands import list_command, predict_command, show_command
+from circuitsim.cli.output import put, say
+from circuitsim.errors import CircuitsimError, SolveError, UnknownNameError
+
+__all__ = ["Program", "program"]
+
+_BAD_INPUT, _NO_POINT, _INTERRUPTED = 2, 3, 130
+
+
+class Program(click.Group):
+    """A group of commands that tells every error in one line on standard error."""
+
+    def main(
+        self, args: Sequence[str] | None = None, prog_name: str | None = None, complete_var: str | None = None,
+        standalone_mode: bool = True, windows_expand_args: bool = True, **extra: Any,
+    ) -> NoReturn:  # fmt: skip
+        """Run the command line and leave with its exit code; errors that nobody foresaw keep their traceback."""
+        try:
+            extra["windows_expand_args"] = windows_expand_args
+            result = super().main(args, prog_name or "circuitsim", complete_var, standalone_mode=False, **extra)
+        except CircuitsimError as error:
+            say(str(error))
+            sys.exit(_NO_POINT if isinstance(error, SolveError) else _BAD_INPUT)
+        except click.ClickException as error:
+            say(_usage(error))
+            sys.exit(_BAD_INPUT)
+        except click.Abort:
+            say("interrupted")
+            sys.exit(_INTERRUPTED)
+        sys.exit(result if isinstance(result, int) else 0)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find a command by its name; UnknownNameError, with the nearest one, when there is none."""
+        if self.get_command(ctx, args[0]) is None and not ctx.resilient_parsing:
+            raise UnknownNameError("command", args[0], self.list_commands(ctx))
+        return super().resolve_command(ctx, args)
+
+
+def _usage(error: click.ClickException) -> str:
+    """Say in one line what is wrong with the arguments, and where help is."""
+    ctx = error.ctx if isinstance(error, click.UsageError) else None
+    if isinstance(error, click.NoSuchOption) and ctx is not None:
+        options = [name for p in ctx.command.get_params(ctx) for name in p.opts if name.startswith("--")]
+        return str(UnknownNameError("option", error.option_name, options))
+    message = error.format_message().strip().splitlines()[0].rstrip(".")
+    message = message[:1].lower() + message[1:]
+    return f"{message}; see '{ctx.command_path} --help'" if ctx is not None else message
+
+
+def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        put(f"circuitsim {vars(sys.modules['circuitsim'])['__version__']}\n")
+        ctx.exit()
+
+
+@click.group(
+    cls=Program,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Exit codes: 0 done, 2 bad input, 3 no operating point that can be trusted, 130 interrupted.",
+)
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
+@click.pass_context
+def program(ctx: click.Context) -> None:
+    """Good readings for motor circuits that are always fed and controlled on the ground side.
+
+    Start with 'circuitsim list', then 'circuitsim predict CIRCUIT'. The figures are those of a model: the vehicle
+    maker's service information and the rules of the shop come first.
+    """
+    if ctx.invoked_subcommand is None:
+        put(ctx.get_help() + "\n")
+
+
+program.add_command(list_command)
+program.add_command(show_command)
+program.add_command(predict_command)

@@ -1,0 +1,216 @@
+"""The commands. Everything heavy is imported inside the functions that need it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from circuitsim.cli.output import check_target, deliver, put_lines, terminal_width
+from circuitsim.cli.words import Words, read_pairs
+from circuitsim.errors import InputError, UnknownNameError, shown, with_place
+
+if TYPE_CHECKING:
+    from circuitsim.library import Circuit
+    from circuitsim.studies import Chart
+
+__all__ = ["list_command", "predict_command", "show_command"]
+
+Command = Callable[..., None]
+_PLAIN_OPTIONS = ("nominal", "steps", "fuse", "current")
+_SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
+
+
+def _circuit_options(command: Command) -> Command:
+    """Add CIRCUIT and the options that a generic circuit is built with."""
+    for name, example, text in reversed(
+        (
+            ("nominal", "24V", "Nominal voltage of a generic circuit."),
+            ("steps", "3", "Number of steps of a generic circuit, without 'off'."),
+            ("fuse", "20A", "Fuse rating of a generic circuit."),
+            ("current", "9A", "Rough current at full speed of a generic circuit."),
+        )
+    ):
+        command = click.option(f"--{name}", metavar=example, help=text)(command)
+    pairs = click.option(
+        "--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit."
+    )
+    return click.argument("circuit")(pairs(command))
+
+
+def _load(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) -> Circuit:
+    from circuitsim.library import load
+
+    options = read_pairs(pairs, "--set")
+    for name, value in plain.items():
+        if value is not None:
+            if name in options:
+                raise InputError(f"--{name} and --set {name} are both given", key="--set")
+            options[name] = value
+    if "circuit" in options:  # it would name the function's own argument
+        raise InputError("no circuit has an option 'circuit'", key="--set")
+    try:
+        return load(circuit, **options)
+    except UnknownNameError as error:
+        if error.accepted or error.found not in options:
+            raise
+        text = f"{shown(circuit)} has no option {shown(error.found)}, and no other; generic circuits have options"
+        raise InputError(text) from None
+
+
+_width = click.option("--width", type=click.IntRange(30, 1000), metavar="N", help="Lay out for lines of N characters.")
+_output = click.option(
+    "--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen."
+)
+
+
+@click.command("list", short_help="List the circuits and parts by name.")
+@click.option("--format", "form", type=Words(["table", "json"]), default="table", help="table (default) or json.")
+def list_command(form: str) -> None:
+    """List the circuits and the parts that the package knows."""
+    from circuitsim.library import circuit_names, load, parts
+
+    circuits = [load(name) for name in circuit_names()]
+    if form == "json":
+        found = {
+            "circuits": [
+                {"name": c.name, "title": c.title, "nominal": c.nominal, "steps": list(c.steps)} for c in circuits
+            ],
+            "parts": [{"name": p.name, "kind": p.kind, "title": p.title} for _, p in sorted(parts().items())],
+        }
+        deliver(json.dumps(found, ensure_ascii=False, indent=1) + "\n", "json", None)
+        return
+    from circuitsim.report.listing import listing
+
+    rows = [(c.name, c.title) for c in circuits]
+    put_lines(
+        listing({"Circuits": rows, "Parts": [(n, p.title) for n, p in sorted(parts().items())]}, terminal_width(None))
+    )
+
+
+@click.command("show", short_help="Show what is in a circuit, and what can be reached.")
+@click.option("--format", "form", type=Words(["text", "json"]), default="text", help="text (default) or json.")
+@_width
+@_circuit_options
+def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | None, **plain: str | None) -> None:
+    """Show what is in a circuit: current path, probe points, connectors, parts.
+
+    CIRCUIT is a name out of 'circuitsim list', or a .toml file.
+    """
+    found = _load(circuit, pairs, plain)
+    from circuitsim.report.show import circuit_lines, circuit_record
+
+    if form == "json":
+        text = json.dumps(circuit_record(found), ensure_ascii=False, indent=1, allow_nan=False)
+        deliver(text + "\n", "json", None)
+    else:
+        put_lines(circuit_lines(found, terminal_width(width)))
+
+
+@click.command("predict", short_help="Predict what a good circuit reads.")
+@click.option("--supply", metavar="12.3V", help="Battery voltage as measured; the circuit's own battery by default.")
+@click.option(
+    "--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off."
+)
+@click.option("--ambient", metavar="20degC", help="Temperature around; 20 °C by default.")
+@click.option(
+    "--engine", type=Words(["off", "running"]), default="off", help="off (default) or running; a charger counts."
+)
+@click.option("--ignition", type=Words(["on", "off"]), default="on", help="on (default) or off.")
+@click.option(
+    "--since", type=Words(["cold", "warm"]), default="cold", help="cold: just switched on (default); or warm."
+)
+@click.option("--unplug", multiple=True, metavar="X4", help="A connector that is unplugged; may be repeated.")
+@click.option("--fit", multiple=True, metavar="KIND:A:B", help="A jumper or lamp across two points; may be repeated.")
+@click.option("--step", multiple=True, metavar="2", help="Only this step; may be repeated.")
+@click.option(
+    "--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp."
+)
+@click.option("--instrument", metavar="NAME", help="What reads --probe: voltmeter (default), ohmmeter or lamp.")
+@click.option(
+    "--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance."
+)
+@click.option(
+    "--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated."
+)
+@click.option(
+    "--format", "form", type=Words(["table", "json", "csv", "markdown"]),
+    help="table, json, csv or markdown; by default as the ending of FILE says, else table.",
+)  # fmt: skip
+@_output
+@_width
+@_circuit_options
+def predict_command(
+    circuit: str, pairs: tuple[str, ...], form: str | None, output: str | None, width: int | None,
+    rows: tuple[str, ...], nominal: str | None, steps: str | None, fuse: str | None, current: str | None,
+    **conditions: Any,
+) -> None:  # fmt: skip
+    """Predict what a good circuit reads: the chart of expected readings.
+
+    CIRCUIT is a name out of 'circuitsim list', or a .toml file. Every quantity has its unit: 12.3V, 75degF.
+    """
+    check_target(output)
+    kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
+    found = _load(circuit, pairs, dict(zip(_PLAIN_OPTIONS, (nominal, steps, fuse, current), strict=True)))
+    given = _conditions(**conditions)
+    from circuitsim.studies import predict
+
+    chart = _only(replace(predict(found, **given), options=found.options), rows)
+    if kind == "table" and output in (None, "-"):
+        from circuitsim.report import chart_lines
+
+        put_lines(chart_lines(chart, found, terminal_width(width)))
+    else:
+        deliver(_written(chart, found, kind, width), kind, output)
+
+
+def _conditions(
+    supply: str | None, supply_at: str | None, ambient: str | None, probe: tuple[str, ...], instrument: str | None,
+    **others: Any,
+) -> dict[str, Any]:  # fmt: skip
+    """Turn the options into arguments of `predict`, and refuse those that would have no effect."""
+    if supply_at is not None and supply is None:
+        raise InputError("needs --supply, the voltage that was measured then", key="--supply-at")
+    if instrument is not None and not probe:
+        raise InputError("needs --probe, the leads that it is for", key="--instrument")
+    return {
+        "supply": _quantity("--supply", supply, "V"), "supply_at": supply_at or "off",
+        "ambient": _quantity("--ambient", ambient, "°C"), "probe": probe, "instrument": instrument or "voltmeter",
+        **others,
+    }  # fmt: skip
+
+
+def _quantity(option: str, text: str | None, unit: str) -> float | None:
+    from circuitsim.quantities import parse
+
+    if text is None:
+        return None
+    try:
+        return parse(text, unit)
+    except InputError as error:
+        raise with_place(error, key=option) from None
+
+
+def _only(chart: Chart, rows: tuple[str, ...]) -> Chart:
+    """Leave the readings that have one of the texts in their label or leads."""
+    if not rows:
+        return chart
+    names = {r: f"{r.label} {r.leads}".casefold() for r in chart.readings}
+    for text in rows:
+        if not text.strip() or not any(text.casefold() in name for name in names.values()):
+            raise UnknownNameError("row", text, dict.fromkeys(r.label for r in chart.readings))
+    kept = tuple(r for r, name in names.items() if any(text.casefold() in name for text in rows))
+    return replace(chart, readings=kept)
+
+
+def _written(chart: Chart, circuit: Circuit, kind: str, width: int | None) -> str:
+    from circuitsim.report import chart_markdown, chart_text
+
+    if kind == "json":
+        return chart.to_json() + "\n"
+    if kind == "csv":
+        return chart.to_csv()
+    return chart_markdown(chart, circuit) if kind == "markdown" else chart_text(chart, circuit, width)

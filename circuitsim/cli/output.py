@@ -1,0 +1,198 @@
+"""What leaves the command line: text on standard output, lines on a terminal, files, and messages on standard error."""
+
+from __future__ import annotations
+
+import codecs
+import json
+import os
+import secrets
+import stat
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from circuitsim.errors import InputError, one_line
+
+if TYPE_CHECKING:
+    from circuitsim.report.typeset import Line
+
+__all__ = ["CLOSED_PIPE", "check_target", "deliver", "put", "put_lines", "say", "terminal_width", "write_file"]
+
+CLOSED_PIPE = 141
+"""Exit code when the reader of standard output has gone: what a shell reports for a broken pipe."""
+
+_ASCII = {
+    "Ω": "ohm", "µ": "u", "°": "deg", "±": "+/-", "×": "x", "÷": "/", "≤": "<=", "≥": ">=", "…": "..", "–": "-",
+    "→": "->", "·": "*", "²": "2", "³": "3",
+}  # fmt: skip
+_STYLES = {
+    "title": "bold", "heading": "bold underline", "step": "bold", "label": "bold", "faint": "dim", "rule": "italic dim",
+    "verdict": "bold red", "caution": "yellow",
+}  # fmt: skip
+
+
+def _spelled_out(error: UnicodeError) -> tuple[str, int]:
+    """Spell in ASCII what the encoding of the output has no sign for; what has no spelling becomes a question mark."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(_ASCII.get(c, "?") for c in error.object[error.start : error.end]), error.end
+
+
+codecs.register_error("circuitsim.spelled-out", _spelled_out)
+
+
+def terminal_width(width: int | None) -> int | None:
+    """Give the width to lay text out for: the one asked for, or that of the terminal, or None when there is none."""
+    if width is not None or not _is_terminal():
+        return width
+    import shutil
+
+    return shutil.get_terminal_size().columns
+
+
+def _is_terminal() -> bool:
+    return sys.stdout is not None and sys.stdout.isatty()
+
+
+def put(text: str) -> None:
+    """Write text to standard output, in an encoding that may lack some of its signs.
+
+    Raises InputError when it can't be written. When the reader has gone, ends the command quietly.
+    """
+    stream = sys.stdout
+    if stream is None:
+        raise InputError("standard output is closed")
+    encoding = stream.encoding or "utf-8"
+    try:
+        stream.write(text.encode(encoding, "circuitsim.spelled-out").decode(encoding))
+        stream.flush()
+    except OSError as error:
+        _forget(stream)
+        if isinstance(error, BrokenPipeError):
+            raise click.exceptions.Exit(CLOSED_PIPE) from None
+        raise InputError(f"standard output can't be written: {error.strerror}") from None
+
+
+def _forget(stream: Any) -> None:
+    """Point a stream's descriptor at nothing, so that the rest of its buffer raises no second error on leaving."""
+    with suppress(OSError):
+        nothing = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nothing, stream.fileno())
+        os.close(nothing)
+
+
+def put_lines(lines: Sequence[Line]) -> None:
+    """Write lines to standard output: with styles on a terminal, plain elsewhere."""
+    from circuitsim.report.typeset import plain
+
+    put(_styled(lines) if _is_terminal() else plain(lines))
+
+
+def _styled(lines: Sequence[Line]) -> str:
+    """Colour lines by role; NO_COLOR and a terminal without colours are respected."""
+    import io
+
+    from rich.console import Console
+    from rich.text import Text
+
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, highlight=False, markup=False, emoji=False, legacy_windows=False)
+    for spans in lines:
+        text = Text()
+        for span in spans:
+            text.append(span.text, _STYLES.get(span.role, ""))
+        text.rstrip()
+        console.print(text, soft_wrap=True)
+    return out.getvalue()
+
+
+def say(message: str) -> None:
+    """Write a one-line message to standard error; where that is closed, the exit code must do."""
+    stream = sys.stderr
+    if stream is None:
+        return
+    encoding = stream.encoding or "utf-8"
+    text = f"circuitsim: {one_line(message, 1400)}\n"
+    with suppress(OSError):
+        stream.write(text.encode(encoding, "circuitsim.spelled-out").decode(encoding))
+        stream.flush()
+
+
+def deliver(text: str, kind: str, output: str | None) -> None:
+    """Write text of a kind (json, csv, …) to a file, or to standard output when `output` is None or ``-``."""
+    if output not in (None, "-"):
+        write_file(str(output), _encoded(text, kind))
+        return
+    if kind == "json" and sys.stdout is not None:
+        try:
+            text.encode(sys.stdout.encoding or "utf-8")
+        except UnicodeEncodeError:
+            text = _ascii_json(text)
+    put(text)
+
+
+def _encoded(text: str, kind: str) -> bytes:
+    if kind == "csv":  # spreadsheets know UTF-8 by its mark
+        return text.encode("utf-8-sig", "circuitsim.spelled-out")
+    try:
+        return text.encode()
+    except UnicodeEncodeError:
+        return _ascii_json(text).encode() if kind == "json" else text.encode("utf-8", "circuitsim.spelled-out")
+
+
+def _ascii_json(text: str) -> str:
+    return json.dumps(json.loads(text), indent=1) + "\n"
+
+
+def check_target(output: str | None) -> None:
+    """Raise InputError for a file that surely can't be written, before any work is done for it."""
+    if output in (None, "-"):
+        return
+    if not output or "\0" in output:
+        raise InputError("needs the name of a file", key="--output")
+    path = Path(output)
+    if path.is_dir():
+        raise InputError("is a directory; give the name of a file", file=output, key="--output")
+    if not path.parent.is_dir():
+        raise InputError("can't be written: there is no such folder", file=output, key="--output")
+    if path.exists() and not os.access(path, os.W_OK):
+        raise InputError("can't be written: it is write-protected", file=output, key="--output")
+
+
+def write_file(output: str, data: bytes) -> None:
+    """Write a file in one go: whoever looks sees the old content or the new, never a part.
+
+    An existing file keeps its permissions, and a link its target. A device or a pipe is written to directly.
+    Raises InputError, naming the file, when it can't be written; no part is left behind.
+    """
+    check_target(output)
+    try:
+        target = Path(output).resolve()
+        mode = target.stat().st_mode if target.exists() else None
+        if mode is not None and not stat.S_ISREG(mode):
+            target.write_bytes(data)
+        else:
+            _replace(target, data, mode)
+    except OSError as error:
+        raise InputError(f"can't be written: {error.strerror}", file=output, key="--output") from None
+
+
+def _replace(target: Path, data: bytes, mode: int | None) -> None:
+    temporary = target.parent / f".circuitsim-{secrets.token_hex(8)}.tmp"
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if mode is not None:
+            temporary.chmod(stat.S_IMODE(mode))
+        temporary.replace(target)
+    except BaseException:
+        with suppress(OSError):
+            temporary.unlink()
+        raise

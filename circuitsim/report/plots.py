@@ -1,0 +1,92 @@
+"""Pictures of a chart, drawn with matplotlib; nothing is computed here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from circuitsim.errors import InputError
+from circuitsim.studies.chart import Chart, Reading
+
+__all__ = ["chart_figure", "save_figure"]
+
+_COLOURS = ("#1b4965", "#c8553d", "#5a8f3c", "#7d5ba6", "#b8860b", "#3f7f93")  # dark enough for print, apart in grey
+_MARKS = ("o", "s", "^", "D", "v", "P")
+_FORMATS = (".png", ".svg", ".pdf")
+
+
+def chart_figure(chart: Chart) -> Any:
+    """Draw a chart: voltages against ground by step on the left, motor current on the right, bands as bars.
+
+    Only readings taken plugged, with the ignition on and at more than one step, are drawn.
+
+    Raises
+    ------
+    InputError
+        When the chart has no such reading.
+    """
+    from matplotlib.figure import Figure
+
+    rows = _series(chart)
+    volts = [r for r in rows if r[0].unit == "V" and max(abs(x.expected) for x in r) > 1.0]
+    amps = [r for r in rows if r[0].unit == "A"]
+    panels = [(group, axis) for group, axis in ((volts, "voltage, V"), (amps, "current, A")) if group]
+    if not panels:
+        raise InputError("this chart has no reading over several steps to draw", key="picture")
+    figure = Figure(figsize=(5.6 * len(panels) + 0.4, 4.6), layout="constrained")
+    figure.suptitle(f"{chart.circuit}: what a good one reads\n{chart.summary}", fontsize=11)
+    steps = [p.step for p in chart.operating_points]
+    for k, (group, axis) in enumerate(panels):
+        _panel(figure.add_subplot(1, len(panels), k + 1), group, steps, axis)
+    return figure
+
+
+def _series(chart: Chart) -> list[list[Reading]]:
+    """Group plugged readings of one place over the steps; the first label of a place counts."""
+    found: dict[tuple[str, str], list[Reading]] = {}
+    for r in chart.readings:
+        if (
+            not r.unplugged
+            and r.ignition == "on"
+            and r.instrument in ("voltmeter", "clamp")
+            and r.expected == r.expected
+        ):
+            found.setdefault((r.instrument, r.leads), []).append(r)
+    return [row for row in found.values() if len({r.step for r in row}) > 1]
+
+
+def _panel(axes: Any, group: Sequence[Sequence[Reading]], steps: Sequence[str], label: str) -> None:
+    width = 0.5 / max(len(group), 1)
+    for k, row in enumerate(group):
+        x = [steps.index(r.step) + (k - (len(group) - 1) / 2) * width for r in row]
+        y = [r.expected for r in row]
+        spread = [[r.expected - r.low for r in row], [r.high - r.expected for r in row]]
+        axes.errorbar(
+            x, y, yerr=spread, label=f"{row[0].label} ({row[0].leads})", color=_COLOURS[k % len(_COLOURS)],
+            marker=_MARKS[k % len(_MARKS)], markersize=5, linewidth=1.2, capsize=3,
+        )  # fmt: skip
+    axes.set_xticks(range(len(steps)), steps)
+    axes.set_xlabel("step")
+    axes.set_ylabel(f"{label} (bars: 95 % band)")
+    axes.margins(y=0.08)
+    axes.grid(axis="y", color="#dddddd", linewidth=0.6)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(fontsize=8, frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2)
+
+
+def save_figure(figure: Any, path: Path) -> None:
+    """Write a figure as png, svg or pdf; the bytes depend on the figure alone.
+
+    Raises
+    ------
+    InputError
+        For another ending.
+    """
+    if path.suffix.lower() not in _FORMATS:
+        raise InputError(f"a picture's name ends in {', '.join(_FORMATS)}, not '{path.suffix}'", key="picture")
+    import matplotlib as mpl
+
+    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {"Software": None}}[path.suffix.lower()]
+    with mpl.rc_context({"svg.hashsalt": "circuitsim"}):
+        figure.savefig(path, dpi=160, metadata=metadata)

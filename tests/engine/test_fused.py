@@ -1,0 +1,181 @@
+"""The recorder of straight-line programs, and the fused correction against the general solver."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import sympy as sp
+
+import circuitsim as cs
+from circuitsim.engine.fused import Fused
+from circuitsim.engine.operating import Modes, compile_netlist
+from circuitsim.engine.system import Evaluator
+from circuitsim.engine.tracing import RUN, SETUP, Trace
+
+RNG = np.random.default_rng(3)
+
+
+def run(trace: Trace, term, x: list[np.ndarray], p: list) -> np.ndarray:
+    """Write, compile and run a recorded value."""
+    source, kept, buffers = trace.write([("out[0]", term)], "go")
+    scope: dict = {"np": np, **{n: getattr(np, n) for n in dir(np) if isinstance(getattr(np, n), np.ufunc)}}
+    scope["copyto"] = np.copyto
+    exec(trace.write_setup(kept, "setup") + source, scope)  # our own recorded program
+    out = np.empty((1, x[0].size))
+    scope["go"](x, scope["setup"](p, []), list(np.empty((buffers, x[0].size))), out)
+    return out[0]
+
+
+EXPRESSIONS = [
+    "x*y + a*x - b",
+    "(x - y)*(x - y)/(a*(1 + b*(x - 20)))",
+    "-2*x/(a*b) + 2*y/(a*b)",
+    "x**3/y**2 - sqrt(a)*Abs(x - y)",
+    "tanh(x/a) - exp(-y) + x**Rational(9, 40)",
+    "1/(x*y) - a/(x*y)",
+    "b - x",
+    "a*b",
+]
+
+
+@pytest.mark.parametrize("text", EXPRESSIONS)
+def test_recorded_expressions_equal_sympy(text):
+    symbols = {n: sp.Symbol(n, real=True) for n in "xyab"}
+    expression = sp.sympify(text, locals=symbols)
+    trace = Trace()
+    names = {"x": trace.input("x[0]", RUN), "y": trace.input("x[1]", RUN)}
+    names |= {"a": trace.input("p[0]", SETUP), "b": trace.input("p[1]", SETUP)}
+    x, y = RNG.uniform(0.5, 3.0, (2, 50))
+    got = run(trace, trace.expression(expression, names), [x, y], [1.7, 0.3])
+    want = sp.lambdify([symbols[n] for n in "xyab"], expression, "numpy")(x, y, 1.7, 0.3) * np.ones(50)
+    # Reordered sums and products of a few terms: some units in the last place.
+    np.testing.assert_allclose(got, want, rtol=1e-13)
+
+
+def test_equal_values_are_recorded_once():
+    trace = Trace()
+    x, y = trace.input("x[0]", RUN), trace.input("x[1]", RUN)
+    assert trace.subtract(x, y) == trace.negative(trace.subtract(y, x))
+    assert trace.product([x, y, x]) == trace.product([x, x, y])
+    assert trace.add(x, trace.negative(x)) == 0.0
+    assert trace.multiply(x, 0.0) == 0.0
+    before = len(trace.values)
+    trace.sum([x, trace.negative(y)])
+    assert len(trace.values) == before
+
+
+def test_parameter_work_is_done_in_setup():
+    trace = Trace()
+    x = trace.input("x[0]", RUN)
+    a, b = trace.input("p[0]", SETUP), trace.input("p[1]", SETUP)
+    source, kept, _ = trace.write([("out[0]", trace.product([a, x, b]))], "go")
+    assert len(kept) == 1
+    assert source.count("multiply") == 1
+
+
+def test_kept_positive_factors_are_guarded():
+    trace = Trace()
+    z = sp.Symbol("z", real=True)
+    from circuitsim.elements.limits import kept_positive
+
+    term = trace.input("x[0]", RUN)
+    assert trace.expression(kept_positive(z), {"z": term}) == term
+    assert trace.guards == [term]
+
+
+def bench() -> cs.Netlist:
+    net = cs.Netlist("bench")
+    net.chain("GND", cs.Battery("BAT", emf=12.6, resistance=0.012, charge_resistance=0.1), "BAT+")
+    net.chain(
+        "BAT+",
+        cs.Fuse("F1", rating=30.0),
+        cs.Wire("W1", area=2.5e-6, length=2.0),
+        cs.Pin("X4.A", resistance=0.003),
+        "MOT+",
+    )
+    net.add(cs.Motor("M1", "MOT+", "MOT-", "FAN", resistance=0.2, constant=0.028, friction=0.02))
+    net.add(cs.ForwardCurvedFan("FAN1", "FAN", torque=0.4, speed=300.0))
+    net.chain("MOT-", cs.Pin("X4.B", resistance=0.003), "LOW")
+    net.add(
+        cs.LinearController("U1", supply="BAT+", low="LOW", power_ground="PG", signal_ground="PG", command="CMD",
+                            cooling_shaft="FAN", gain=1.12, offset=-0.6, pull_up=2000.0)
+    )  # fmt: skip
+    net.chain("PG", cs.Contact("G1", resistance=0.002), "GND")
+    net.chain("CMD", cs.LadderRung("S1", resistance=3000.0), "GND")
+    return net
+
+
+def batch(size: int) -> tuple[Modes, dict]:
+    rungs = np.array([1e7, 6800.0, 2500.0, 900.0, 60.0])
+    labels = RNG.integers(0, rungs.size, size)
+    values = {
+        ("S1", "resistance"): rungs[labels] * RNG.uniform(0.98, 1.02, size),
+        ("M1", "resistance"): 0.2 * RNG.uniform(0.9, 1.1, size),
+        ("M1", "friction"): 0.02 * RNG.uniform(0.5, 1.5, size),
+        ("X4.A", "resistance"): 0.003 * np.exp(0.35 * RNG.normal(size=size)),
+        ("BAT", "emf"): RNG.uniform(12.3, 12.8, size),
+    }
+    return Modes(labels, {("S1", "resistance"): rungs}), values
+
+
+@pytest.mark.parametrize("frozen", [True, False])
+def test_the_fast_way_equals_the_general_way(frozen):
+    compiled = compile_netlist(bench())
+    modes, values = batch(1500)
+    fast = compiled.solve_about(modes, values, frozen=frozen)
+    general = compiled.solve(values, frozen=frozen)
+    assert fast.solution.accepted.all()
+    assert general.solution.accepted.all()
+    assert (fast.method == 3).mean() > 0.95
+    # Both stop when one more correction is below 1e-9 of the value plus a floor of 1 µK at most.
+    np.testing.assert_allclose(fast.x, general.x, rtol=3e-9, atol=3e-6)
+
+
+def test_results_do_not_depend_on_company_or_threads():
+    compiled = compile_netlist(bench())
+    modes, values = batch(9000)
+    whole = compiled.solve_about(modes, values, threads=2)
+    part = slice(100, 160)
+    alone = compiled.solve_about(Modes(modes.labels[part], modes.values), {k: v[part] for k, v in values.items()})
+    # The prediction's matrix product may round otherwise for another width; the accepted answer may not.
+    np.testing.assert_allclose(whole.x[:, part], alone.x, rtol=3e-9, atol=3e-6)
+    assert whole.solution.accepted.all()
+
+
+def test_what_the_fast_way_does_not_accept_goes_the_general_way():
+    compiled = compile_netlist(bench())
+    modes, values = batch(400)
+    values["M1", "friction"] = RNG.uniform(0.0, 1.0, 400)  # far from its nominal point: running, stalled
+    solved = compiled.solve_about(modes, values)
+    assert solved.solution.accepted.all()
+    assert (solved.method < 3).any()
+
+
+def test_the_residual_is_an_upper_bound():
+    compiled = compile_netlist(bench())
+    modes, values = batch(300)
+    solved = compiled.solve_about(modes, values)
+    fast = solved.method == 3
+    plan = compiled.plan(False)
+    entries, slopes = solved.laws(solved.x)
+    exact = (np.abs(plan.balances(entries)) / plan.scale(entries, slopes, solved.x)).max(axis=0)
+    # The two evaluate the laws in another order, so they differ by rounding, some 1e-16 of the scale.
+    assert (exact[fast] <= solved.solution.residual[fast] + 1e-15).all()
+    assert exact.max() < 1e-12
+
+
+def test_one_correction_is_that_of_the_dense_matrix():
+    compiled = compile_netlist(bench())
+    plan = compiled.plan(False)
+    fused = Fused(compiled.system, plan)
+    _, values = batch(40)
+    laws = Evaluator.of(compiled.system, values, 40)
+    x = compiled.solve(values).x * (1 + 1e-3 * RNG.normal(size=(len(compiled.system.index_rows), 40)))
+    entries, slopes = laws(x)
+    want = plan.solve_dense(plan.cells(slopes), -plan.balances(entries))
+    before = x.copy()
+    out = np.empty((plan.n + 3, 40))
+    fused.program.look(list(x), fused.setup(laws, x), list(np.empty((fused.program.buffers, 40))), out)
+    # Elimination without pivoting on a matrix whose entries span ten decades: eight digits are ample for a correction.
+    np.testing.assert_allclose(out[: plan.n], want, rtol=1e-8, atol=1e-9)
+    np.testing.assert_array_equal(x, before)

@@ -1,0 +1,282 @@
+"""The chart as text: what stands in a cell, how columns fit a width, that nothing is lost, Markdown that shows as meant."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from markdown_it import MarkdownIt
+
+import circuitsim as cs
+from circuitsim.report import chart_lines, chart_markdown, chart_text
+from circuitsim.report.sheet import Cell, sheet_of
+from circuitsim.report.typeset import ROLES, cells
+from circuitsim.studies.chart import Chart, OperatingPoint, Reading
+
+MakeReading = Callable[..., Reading]
+MakeChart = Callable[..., Chart]
+
+
+@pytest.fixture(scope="module")
+def tractor() -> tuple[Chart, cs.Circuit]:
+    circuit = cs.load("tractor-cab-fan")
+    return cs.predict(circuit, supply="12.3 V"), circuit
+
+
+# What stands in a cell. A row has one unit, that in which the meter shows its largest reading. -----------------------
+
+VOLTS = {"expected": 12.0, "low": 11.8, "high": 12.2, "display": "12.00 V"}
+SMALL = {"expected": 0.25013, "low": 0.2031, "high": 0.31249, "display": "250.1 mV"}
+CELLS: dict[str, tuple[list[dict[str, Any]], list[Cell]]] = {
+    "as the meter shows it": ([VOLTS], [Cell("12.00 V", "11.80…12.20")]),
+    "millivolts in a row of volts": ([VOLTS, SMALL], [Cell("12.00 V", "11.80…12.20"), Cell("0.250 V", "0.203…0.312")]),
+    "millivolts alone": ([SMALL], [Cell("250.1 mV", "203.1…312.5")]),
+    "nothing left of the band": (
+        [VOLTS, {"expected": 1e-5, "low": -1e-4, "high": 2e-4, "display": "0.0 mV"}],
+        [Cell("12.00 V", "11.80…12.20"), Cell("0.000 V")],
+    ),
+    "below zero": (
+        [{"expected": -1.5, "low": -1.52, "high": -1.484, "display": "-1.500 V"}],
+        [Cell("-1.500 V", "-1.520…-1.484")],
+    ),
+    "no sign on zero": (
+        [{"expected": -1e-9, "low": -4e-5, "high": 2e-4, "display": "0.0 mV"}],
+        [Cell("0.0 mV", "0.0…0.2")],
+    ),
+    "no reading": (
+        [{"expected": math.nan, "low": math.nan, "high": math.nan, "display": "-", "verdict": "runs away at X4.A"}],
+        [Cell("runs away at X4.A", kind="verdict")],
+    ),
+    "floats": ([{**SMALL, "floating": True}], [Cell("250.1 mV", "floats", "floats")]),
+    "an ohmmeter on a part that floats": (
+        [{"instrument": "ohmmeter", "unit": "Ω", "expected": 81.2, "low": 60.0, "high": 99.96, "display": "81.2 Ω",
+          "floating": True}],
+        [Cell("81.2 Ω", "60.0…100.0")],
+    ),
+    "kilohms": (
+        [{"unit": "Ω", "expected": 12345.0, "low": 12000.0, "high": 12700.0, "display": "12.35 kΩ"}],
+        [Cell("12.35 kΩ", "12.00…12.70")],
+    ),
+    "overload": ([{"unit": "Ω", "expected": 1e9, "low": 9e8, "high": 2e9, "display": "OL"}], [Cell("OL")]),
+    "amperes": ([{"unit": "A", "expected": 0.0, "low": -0.047, "high": 0.05, "display": "0.00 A"}], [Cell("0.00 A", "-0.05…0.05")]),
+    "a lamp that is surely dim": ([{"unit": "1", "expected": 0.2, "low": 0.1, "high": 0.3, "display": "dim"}], [Cell("dim")]),
+    "a lamp that may be bright": (
+        [{"unit": "1", "expected": 0.5, "low": 0.3, "high": 0.7, "display": "dim"}], [Cell("dim", "dim…bright")],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("given", "expected"), CELLS.values(), ids=CELLS)
+def test_cells(
+    given: list[dict[str, Any]], expected: list[Cell], make_reading: MakeReading, make_chart: MakeChart
+) -> None:
+    readings = [make_reading(step=str(k), **fields) for k, fields in enumerate(given)]
+    (section,) = sheet_of(make_chart(*readings)).sections
+    (row,) = section.rows
+    assert [row.cells[s] for s in section.steps] == expected
+
+
+def test_rows_are_grouped_by_state_and_keep_the_steps_in_the_circuit_s_order(
+    make_reading: MakeReading, make_chart: MakeChart
+) -> None:
+    readings = [
+        make_reading(step="off", label="battery", ignition="off"), make_reading(step="2", label="feed", red="MOT+"),
+        *(make_reading(step=s) for s in ("off", "1", "2")), make_reading(step="1", unplugged=("X4",)),
+        make_reading(step="1", unplugged=("X4",), ignition="off"),
+    ]  # fmt: skip
+    points = tuple(OperatingPoint(s, 1.0, 1.0, 1.0, "running", "", 0.0, 1) for s in ("off", "1", "2"))
+    sheet = sheet_of(make_chart(*readings, operating_points=points))
+    assert [(s.heading, s.steps) for s in sheet.sections] == [
+        ("Everything plugged, ignition off", ("off",)), ("Everything plugged, ignition on", ("off", "1", "2")),
+        ("X4 unplugged", ("1",)), ("X4 unplugged, ignition off", ("1",)),
+    ]  # fmt: skip
+    assert [row.label for row in sheet.sections[1].rows] == ["feed", "motor low side"]
+
+
+def test_a_connector_s_title_and_the_probe_points_come_from_the_circuit(
+    make_reading: MakeReading, make_chart: MakeChart, bench: cs.Circuit
+) -> None:
+    sheet = sheet_of(make_chart(make_reading(unplugged=("X1",))), bench)
+    assert sheet.sections[0].heading == "X1 (motor connector) unplugged"
+    assert sheet.places == (("MOT-", "BU", "back of the motor connector"), ("GND", "", "frame"))
+
+
+def test_instruments_other_than_a_voltmeter_are_named(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    clamp = make_reading(
+        label="motor current", instrument="clamp", red="", black="", at="M1", unit="A", display="2.00 A"
+    )
+    probe = make_reading(label="MOT- : GND", instrument="lamp", unit="1", display="dim")
+    (section,) = sheet_of(make_chart(clamp, probe)).sections
+    assert [(row.label, row.leads) for row in section.rows] == [
+        ("motor current", "clamp on M1"),
+        ("lamp MOT- : GND", ""),
+    ]
+
+
+def test_operating_points(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    points = (
+        OperatingPoint("off", 1.2e-7, 0.0, 0.0, "at rest", "", 0.0, 1),
+        OperatingPoint("1", 17.893, 325.16, 11.9, "running", "", 0.0, 1),
+        OperatingPoint("2", 300.0, 0.0, 11.9, "runs away at M1", "", 0.0, 1),
+    )
+    motor = sheet_of(make_chart(make_reading(), operating_points=points)).motor
+    found = {row.label: [row.cells[s].shown for s in motor.steps] for row in motor.rows}
+    # 325.16 rad/s · 60/(2π) = 3105.05 rpm
+    assert found == {
+        "motor current": ["0.00 A", "17.89 A", "–"], "motor speed": ["0 rpm", "3105 rpm", "–"],
+        "state": ["at rest", "running", "runs away at M1"],
+    }  # fmt: skip
+
+
+def test_words_are_explained_only_where_they_stand(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    assert "floats:" not in chart_text(make_chart(make_reading()))
+    text = chart_text(make_chart(make_reading(floating=True), make_reading(step="2", display="OL")))
+    assert "floats: that part has no path to ground" in text
+    assert "OL: beyond the largest range" in text
+
+
+def test_options_of_the_circuit_are_told(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    chart = make_chart(make_reading(), options={"nominal": "24 V", "steps": "3"})
+    assert "Options: nominal 24 V, steps 3" in chart_text(chart)
+    assert "Options" not in chart_text(make_chart(make_reading()))
+
+
+# Layouts -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [*range(30, 170, 3), None])
+def test_no_line_is_too_wide_and_no_figure_is_lost(tractor: tuple[Chart, cs.Circuit], width: int | None) -> None:
+    chart, circuit = tractor
+    lines = chart_text(chart, circuit, width).splitlines()
+    assert width is None or max(map(cells, lines)) <= width
+    together = re.sub(r"\s+", "", "".join(lines))
+    sheet = sheet_of(chart, circuit)
+    rows = [row for section in (*sheet.sections, sheet.motor) for row in section.rows]
+    figures = [text for row in rows for c in row.cells.values() for text in (c.shown, c.band)]
+    assert len(figures) > 100
+    for figure in figures:
+        assert figure.replace(" ", "") in together
+    texts = [text for row in rows for text in (row.rule, row.leads)] if width is None or width < 80 else []
+    for text in [
+        *sheet.cautions,
+        *(p[2] for p in sheet.places if width is None or width > 60),
+        *(texts if width else []),
+    ]:
+        assert text.replace(" ", "") in together
+
+
+def test_steps_are_columns_on_a_terminal_of_80_columns(tractor: tuple[Chart, cs.Circuit]) -> None:
+    text = chart_text(*tractor, width=80)
+    found = re.search(r"motor low side  MOT- : GND\n((?: +[0-9.]+ V){5})\n((?: +[0-9.]+…[0-9.]+){5})\n", text)
+    assert found, text
+
+
+def test_steps_stand_beside_label_and_rule_where_there_is_room(tractor: tuple[Chart, cs.Circuit]) -> None:
+    for width in (120, None):
+        row = next(x for x in chart_text(*tractor, width=width).splitlines() if x.startswith("motor low side "))
+        assert re.fullmatch(r"motor low side(?: +[0-9.]+ V){5}  supply when off.*", row)
+
+
+def test_many_steps_become_one_reading_a_line(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    readings = [make_reading(step=s, rule="about 0.2 V") for s in ("off", *map(str, range(1, 10)))]
+    lines = chart_text(make_chart(*readings), width=80).splitlines()
+    at = lines.index("motor low side  MOT- : GND")
+    assert lines[at + 1 : at + 3] == ["  off  8.50 V  8.25…8.75", "  1    8.50 V  8.25…8.75"]
+    assert lines[at + 11] == "  rule: about 0.2 V"
+    assert "step  motor current  motor speed    state" in lines
+
+
+def test_a_verdict_is_broken_and_not_cut(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    lost = {"expected": math.nan, "low": math.nan, "high": math.nan, "display": "-"}
+    chart = make_chart(make_reading(verdict="outside validity at X4.A: joint temperature", **lost))
+    for width in (30, 80, None):
+        text = re.sub(r"motor low side|MOT- : GND|\s+", "", chart_text(chart, width=width))
+        assert "outsidevalidityatX4.A:jointtemperature" in text
+
+
+def test_a_chart_with_no_readings_still_tells_the_motor(make_chart: MakeChart) -> None:
+    point = OperatingPoint("1", 2.0, 100.0, 4.0, "running", "", 0.0, 1)
+    assert "motor current" in chart_text(make_chart(operating_points=(point,)))
+
+
+HOSTILE = (
+    "[gnd]",
+    "[/x]",
+    "a|b",
+    "`c`",
+    "*d*",
+    "_e_",
+    "~f~",
+    "<b>&amp;",
+    "\\",
+    "電圧",
+    "#1",
+    "- x",
+    "1. y",
+    "$z$",
+    "![i](j)",
+)
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_name_stands_in_text_as_it_is(name: str, make_reading: MakeReading, make_chart: MakeChart) -> None:
+    chart = make_chart(make_reading(label=name, red=name, rule=name), title=name, cautions=(name,))
+    text = chart_text(chart)
+    assert text.count(name) >= 4
+
+
+def test_control_characters_are_escaped(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    evil = "x\x1b]0;title\x07\r\n| y"
+    reading = make_reading(label=evil, red=evil, rule=evil, step="1")
+    text = chart_text(make_chart(reading, title=evil, summary=evil, meter=evil, cautions=(evil,), options={evil: evil}))
+    assert all(line.isprintable() for line in text.splitlines())
+    assert "x\\x1b]0;title\\x07 | y" in text
+
+
+def test_every_role_is_a_known_one(tractor: tuple[Chart, cs.Circuit]) -> None:
+    assert {span.role for spans in chart_lines(*tractor, width=80) for span in spans} <= set(ROLES)
+
+
+# Markdown: GitHub Flavored Markdown, 4.10 Tables (extension); read here by a parser of CommonMark with tables. -------
+
+
+def tables(text: str) -> list[list[list[str]]]:
+    """Give the tables of a Markdown text as rows of cells, text as a reader sees it."""
+    found: list[list[list[str]]] = []
+    for token in MarkdownIt("commonmark").enable("table").parse(text):
+        if token.type == "table_open":
+            found.append([])
+        elif token.type == "tr_open":
+            found[-1].append([])
+        elif token.type == "inline" and found and token.level > 3:
+            children = token.children or []
+            found[-1][-1].append("".join("\n" if c.type == "html_inline" else c.content for c in children))
+    return found
+
+
+def test_markdown_is_one_table_a_section_with_every_figure(tractor: tuple[Chart, cs.Circuit]) -> None:
+    sheet = sheet_of(*tractor)
+    found = tables(chart_markdown(*tractor))
+    assert len(found) == len(sheet.sections) + 2  # the motor, and where the leads go
+    for section, table in zip(sheet.sections, found, strict=False):
+        assert table[0][1 : 1 + len(section.steps)] == list(section.steps)
+        for row, shown in zip(section.rows, table[1:], strict=True):
+            assert shown[0] == "\n".join(text for text in (row.label, row.leads) if text)
+            for s, text in zip(section.steps, shown[1:], strict=False):
+                c = row.cells.get(s, Cell(""))
+                assert text == "\n".join(part for part in (c.shown, c.band) if part)
+            if row.rule:
+                assert shown[-1] == row.rule
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_name_stands_in_markdown_as_it_is(name: str, make_reading: MakeReading, make_chart: MakeChart) -> None:
+    chart = make_chart(make_reading(label=name, red=name, rule=name, step=name), title="t", cautions=(name,))
+    text = chart_markdown(chart)
+    first = tables(text)[0]
+    assert first == [["at step", name, "rule of thumb"], [f"{name}\n{name} : GND", "8.50 V\n8.25…8.75", name]]
+    inlines = [token for token in MarkdownIt("commonmark").parse(text) if token.type == "inline"]
+    assert "".join(child.content for child in inlines[-1].children or []) == name
