@@ -104,9 +104,7 @@ class CircuitsimError(Exception):
         return _rebuild, (type(self), self.args, self.__dict__.copy())
 
 
-def _rebuild(
-    kind: type[CircuitsimError], args: tuple[object, ...], state: dict[str, object]
-) -> CircuitsimError:
+def _rebuild(kind: type[CircuitsimError], args: tuple[object, ...], state: dict[str, object]) -> CircuitsimError:
     error = kind.__new__(kind, *args)
     error.__dict__.update(state)
     return error
@@ -237,13 +235,9 @@ class NetworkError(InputError):
     ) -> None:
         self.part = part
         self.node = node
-        sites = [
-            f"{word} {shown(name)}" for word, name in (("part", part), ("node", node)) if name is not None
-        ]
+        sites = [f"{word} {shown(name)}" for word, name in (("part", part), ("node", node)) if name is not None]
         missing = [site for site in sites if site.split(" ", 1)[1] not in message]
-        super().__init__(
-            message + (f" ({', '.join(missing)})" if missing else ""), file=file, line=line, key=key
-        )
+        super().__init__(message + (f" ({', '.join(missing)})" if missing else ""), file=file, line=line, key=key)
 
 
 class SolveError(CircuitsimError, ArithmeticError):

@@ -40,6 +40,7 @@ class Netlist:
         self.ground = ground
         self.elements: dict[str, Element] = {}
         self._aliases: dict[str, str] = {}
+        self._named: set[str] = set()
 
     # Building -----------------------------------------------------------------------------------------------
 
@@ -58,6 +59,12 @@ class Netlist:
                     f"{element.kind} {element.name} has no node at its terminal {t.name!r}", part=element.name
                 )
         self._check_domains(element)
+        for node in element.nodes.values():
+            if self._aliases.get(node, node) != node:
+                raise NetworkError(
+                    f"{element.name}: {node!r} is already another name of node {self._aliases[node]!r}",
+                    part=element.name, node=node,
+                )  # fmt: skip
         self.elements[element.name] = element
         return element
 
@@ -74,6 +81,9 @@ class Netlist:
         reverse = set(backwards)
         if len(items) < 3 or not isinstance(items[0], str) or not isinstance(items[-1], str):
             raise NetworkError(f"{self.name}: a chain begins and ends with a node and has an element between")
+        for item in items:
+            if not isinstance(item, str | Element):
+                raise NetworkError(f"{self.name}: {item!r} is neither a node nor an element")
         at = items[0]
         for k, item in enumerate(items[1:], start=1):
             if isinstance(item, str):
@@ -112,17 +122,24 @@ class Netlist:
         return f"{before.name}/out"
 
     def name_node(self, alias: str, node: str) -> None:
-        """Give a node a second name, such as a probe point's."""
-        if alias in self.nodes() and alias != node:
+        """Give a node a second name, such as a probe point's; it may then be a loose end.
+
+        Raises UnknownNameError for a node that is not there, NetworkError for a name that is another node's.
+        """
+        found = self.node(node)
+        taken = alias in self.nodes() or alias in self.references() or alias in self._aliases
+        if taken and self.node(alias) != found:
             raise NetworkError(f"{alias!r} is already a node", node=alias)
-        self._aliases[alias] = node
+        self._named.add(found)
+        if alias != found:
+            self._aliases[alias] = found
 
     def _check_domains(self, element: Element) -> None:
         taken = self.nodes()
         for t in element.terminals:
             node = element.nodes[t.name]
-            domain = taken.get(node, self._reference_domain(node))
-            if domain is not None and domain is not t.domain:
+            domain = taken.setdefault(node, self._reference_domain(node) or t.domain)
+            if domain is not t.domain:
                 raise NetworkError(
                     f"{element.name}: terminal {t.name!r} is {t.domain.name.lower()}, "
                     f"but node {node!r} is {domain.name.lower()}",
@@ -182,6 +199,7 @@ class Netlist:
         other = Netlist(self.name, ground=self.ground)
         other.elements = {n: e.copy() for n, e in self.elements.items() if n not in left}
         other._aliases = dict(self._aliases)
+        other._named = set(self._named)
         return other
 
     # The graph ----------------------------------------------------------------------------------------------
@@ -194,9 +212,9 @@ class Netlist:
         left = set(without)
         graph.add_node(self.ground)
         for e in self.elements.values():
-            if e.name in left:
-                continue
             graph.add_nodes_from(e.nodes[t.name] for t in e.terminals if t.domain is Domain.ELECTRICAL)
+            if e.name in left:
+                continue  # its nodes stay, perhaps with nothing left on them
             graph.add_edges_from((e.nodes[a], e.nodes[b], e.name) for a, b in e.conducts)
         return graph
 
@@ -249,9 +267,8 @@ class Netlist:
         counts: dict[str, int] = {}
         for _, node in places:
             counts[node] = counts.get(node, 0) + 1
-        named = set(self._aliases.values())
         for element, node in places:
-            if counts[node] == 1 and node != self.ground and node not in named and element.ends is not None:
+            if counts[node] == 1 and node != self.ground and node not in self._named and element.ends is not None:
                 raise NetworkError(
                     f"{self.name}: node {node!r} is a loose end; only {element.name} reaches it",
                     part=element.name, node=node,
@@ -298,7 +315,7 @@ class Netlist:
         start, end = self.node(start), self.node(end)
         try:
             nodes = nx.shortest_path(graph, start, end)
-        except nx.NetworkXNoPath:
+        except (nx.NetworkXNoPath, nx.NodeNotFound):
             raise NetworkError(f"{self.name}: no path conducts from {start!r} to {end!r}", node=start) from None
         return [sorted(graph[a][b])[0] for a, b in pairwise(nodes)]
 

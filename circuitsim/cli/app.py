@@ -66,6 +66,7 @@ def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
 
 
 @click.group(
+    "circuitsim",
     cls=Program,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},

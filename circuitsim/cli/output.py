@@ -30,8 +30,8 @@ _ASCII = {
     "→": "->", "·": "*", "²": "2", "³": "3",
 }  # fmt: skip
 _STYLES = {
-    "title": "bold", "heading": "bold underline", "step": "bold", "label": "bold", "faint": "dim", "rule": "italic dim",
-    "verdict": "bold red", "caution": "yellow",
+    "title": "bold", "heading": "bold underline", "step": "bold", "label": "cyan", "shown": "bold", "band": "",
+    "faint": "dim", "rule": "italic", "verdict": "bold red", "caution": "yellow",
 }  # fmt: skip
 
 

@@ -20,12 +20,12 @@ from circuitsim.elements.commands import CommandVoltage, LadderRung, OpenCollect
 from circuitsim.elements.conductors import Jumper, Leak, Resistor, Wire
 from circuitsim.elements.contacts import Contact, Pin, Switch
 from circuitsim.elements.controllers import LinearController, PackSection, PwmController
+from circuitsim.elements.heat import HeatPath
 from circuitsim.elements.instruments import Ohmmeter, Voltmeter
 from circuitsim.elements.loads import AxialFan, ConstantTorque, ForwardCurvedFan, Lamp, LockedShaft
 from circuitsim.elements.motors import Motor
 from circuitsim.elements.protection import Fuse, ThermalCutout
 from circuitsim.elements.sources import Alternator, Battery, CurrentSource, VoltageSource, rest_voltage
-from circuitsim.elements.thermal import HeatPath
 
 __all__ = [
     "Alternator", "AxialFan", "Battery", "CommandVoltage", "ConstantTorque", "Contact", "CurrentSource", "Domain",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from circuitsim.elements.base import Element, Law, Parameter, Symbols, electrical, thermal
+from circuitsim.elements.smooth import positive_part
 
 __all__ = ["CommandVoltage", "LadderRung", "OpenCollector"]
 
@@ -29,7 +30,7 @@ class LadderRung(Element):
 class CommandVoltage(Element):
     """A stepped command voltage: `level` + `share` × its supply, behind an output resistance, against its ground.
 
-    What it delivers comes from its supply pin; the difference turns into heat in the panel.
+    What it delivers comes from its supply pin, what it takes goes to its ground; the difference turns into heat.
     """
 
     kind = "command-voltage"
@@ -56,12 +57,13 @@ class CommandVoltage(Element):
         from sympy import tanh
 
         own = s.supply - s.ground
-        # A dead panel delivers nothing: both parts fade with its supply.
-        level = s.level * tanh(own) + s.share * own
+        # A panel delivers no more than its supply has; a dead one nothing.
+        level = own - positive_part(own - (s.level + s.share * own), 0.01 * s.smooth)
         out = (s.line - s.ground - level) / s.resistance
+        given, taken = positive_part(-out, 1e-6 * s.smooth), positive_part(out, 1e-6 * s.smooth)
         leak = s.leakage * (s.line - s.ground)
         idle = s.drain * tanh(own)
-        flows = {"line": out + leak, "supply": idle - out, "ground": -leak - idle}
+        flows = {"line": out + leak, "supply": idle + given, "ground": -taken - leak - idle}
         return Law(
             flows=flows,
             outputs={"current": (-out, "A")},

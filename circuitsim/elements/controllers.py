@@ -16,7 +16,7 @@ from circuitsim.elements.base import (
     thermal,
 )  # fmt: skip
 from circuitsim.elements.common import COOLING_PARAMETERS, body_heat, forced_cooling, heating_factor
-from circuitsim.elements.smooth import clamp, positive_part, step
+from circuitsim.elements.smooth import beyond, clamp, positive_part, step
 
 __all__ = ["LinearController", "PackSection", "PwmController"]
 
@@ -34,7 +34,6 @@ _INPUT = (
     Parameter("current_limit", "A", "most that the output sinks; assumed", 60.0, low=0.01),
     Parameter("leakage", "S", "low side to power ground when off; assumed", 1e-8, high=1.0),
 )
-_OUTPUT = Unknown("drive", "A", "how hard the output is driven: its current, or below zero how far it is off", ("low",))
 
 
 def _input_flows(s: Symbols) -> dict[str, Expr]:
@@ -54,25 +53,21 @@ def _electrical_heat(s: Symbols, flows: dict[str, Expr]) -> Expr:
     return sum(s[name] * flow for name, flow in flows.items())
 
 
-def _walk(s: Symbols, closing: Expr, reverse_resistance: Expr) -> tuple[Expr, Expr, Expr]:
-    """Walk the output's voltage-current curve by `drive`: forward current, reverse current, and voltage off the level.
+_DRIVE = Unknown("drive", "A", "place on the output's curve: its current plus the volts it holds", pivot=("low",))
+_WIDTH = 0.002  # V and A
 
-    Above zero the drive is the forward current, up to the limit, past which the voltage is free. Below zero the output
-    is off while its voltage falls from `closing` (what it holds at no current) through 0 V, until 0.6 V below ground
-    the body diode carries a reverse current. An output that is asked for 0 V or less is a plain resistance both ways:
-    diode and off-stretch shrink to nothing, and the curve passes through the origin.
+
+def _walk(s: Symbols, edge: Expr) -> Expr:
+    """Walk the output's voltage-current curve by `drive`; give its current.
+
+    An output that holds `edge` volts is off below them: there drive is the voltage. From there on the voltage stays
+    and drive - edge is the current, up to the limit, past which the voltage is free again. The curve is odd and goes
+    through the origin, so that nothing is fed from nowhere; asked for 0 V or less, it is the plain stage both ways.
+    Without its own supply the output carries nothing at any voltage.
     """
-    from sympy import exp
-
-    width = 0.002 * s.smooth
     awake = step(s.supply - s.signal_ground - s.wakes_at, 0.05 * s.smooth)
-    limit = s.current_limit * awake
-    stretch = positive_part(closing, width)
-    diode = 0.6 * (1 - exp(-stretch / 0.05))
-    forward = clamp(s.drive, 0, limit, width)
-    reverse = positive_part(-s.drive - stretch - diode, width)
-    off = positive_part(-s.drive, width) - reverse
-    return forward, reverse, positive_part(s.drive - limit, width) - off - reverse_resistance * reverse
+    current = awake * beyond(s.drive, edge, _WIDTH * s.smooth)
+    return current - positive_part(current - s.current_limit, 0.05 * s.smooth)
 
 
 class LinearController(Element):
@@ -97,29 +92,31 @@ class LinearController(Element):
         *_INPUT,
         *COOLING_PARAMETERS,
     )
-    unknowns = (_OUTPUT,)
+    unknowns = (_DRIVE,)
     conducts = (("low", "power_ground"), ("supply", "signal_ground"), ("command", "signal_ground"))
 
     @staticmethod
     def law(s: Symbols) -> Law:
         """State the physics."""
-        from sympy import Abs, tanh
+        from sympy import tanh
 
-        ground_shift = s.signal_ground - s.power_ground
+        volts = s.low - s.power_ground
         command = s.command - s.signal_ground
-        target = s.gain * command + s.offset + ground_shift
+        target = s.gain * command + s.offset + s.signal_ground - s.power_ground
+        edge = positive_part(target, _WIDTH * s.smooth)
+        i = _walk(s, edge)
         hot = heating_factor(s.body, s.on_coefficient, 25.0)
-        forward, reverse, free = _walk(s, target, s.on_resistance * hot)
-        lowest = s.saturation_voltage * tanh(forward) + s.on_resistance * hot * forward
-        level = lowest + positive_part(target - lowest, 0.002 * s.smooth)
-        relay = s.bypass * step((s.bypass_command - command) * s.gain / Abs(s.gain), 0.02 * s.smooth)
-        low = forward - reverse + (s.leakage + relay) * (s.low - s.power_ground)
+        lowest = s.saturation_voltage * tanh(i) + s.on_resistance * hot * i
+        level = s.drive - i + beyond(lowest, edge, _WIDTH * s.smooth)
+        falling = tanh(1e3 * s.gain)
+        relay = s.bypass * step((s.bypass_command - command) * falling, 0.02 * s.smooth)
+        low = i + (s.leakage + relay) * volts
         flows = {"low": low, "power_ground": -low, **_input_flows(s)}
         heat = _electrical_heat(s, flows)
         body, air = body_heat(heat, forced_cooling(s), s.body, s.air)
         return Law(
             flows={**flows, "body": body, "air": air},
-            balances={"drive": s.low - s.power_ground - level - free},
+            balances={"drive": volts - level},
             stores={"body": s.heat_capacity * s.body},
             outputs={"current": (low, "A"), "dissipation": (heat, "W"), "target": (target, "V")},
             limits=(Limit("heat sink temperature", s.body, -60, 200),),
@@ -144,33 +141,35 @@ class PwmController(Element):
         Parameter("on_resistance", "Ω", "switch, 25 °C", 0.008, low=1e-6),
         Parameter("on_coefficient", "1/K", "its rise with heat", 0.0065),
         Parameter("diode_drop", "V", "freewheel diode; from memory", 0.6, high=5.0),
-        Parameter("diode_resistance", "Ω", "freewheel diode; assumed", 0.01, low=0.0),
+        Parameter("diode_resistance", "Ω", "freewheel diode; assumed", 0.01, low=1e-6),
         *_INPUT,
         *COOLING_PARAMETERS,
     )
-    unknowns = (_OUTPUT,)
+    unknowns = (_DRIVE,)
     conducts = (("low", "power_ground"), ("supply", "signal_ground"), ("command", "signal_ground"))
 
     @staticmethod
     def law(s: Symbols) -> Law:
         """State the physics."""
+        from sympy import Abs
+
         own = positive_part(s.supply - s.signal_ground, 0.05 * s.smooth) + 1e-6
         pulled = 1 - (s.command - s.signal_ground) / own
         awake = step(s.supply - s.signal_ground - s.wakes_at, 0.05 * s.smooth)
         duty = awake * clamp(s.gain * pulled + s.offset, 0, 1, 0.002 * s.smooth)
         hot = heating_factor(s.body, s.on_coefficient, 25.0)
-        closing = (1 - duty) * (s.supply + s.diode_drop - s.power_ground)
-        i, reverse, free = _walk(s, closing, s.on_resistance * hot)
-        # Level against power ground: the switch's share of the period, and the diode's.
-        level = closing + (duty * s.on_resistance * hot + (1 - duty) * s.diode_resistance) * i
-        back = s.leakage * (s.low - s.power_ground) - reverse
-        flows = {"low": i + back, "power_ground": -duty * i - back, **_input_flows(s)}
+        volts = s.low - s.power_ground
+        # Held level at no current: the freewheel diode's share of the period; a supply below ground counts its size.
+        i = _walk(s, Abs((1 - duty) * (s.supply + s.diode_drop - s.power_ground)))
+        level = s.drive - i + (duty * s.on_resistance * hot + (1 - duty) * s.diode_resistance) * i
+        leak = s.leakage * volts
+        flows = {"low": i + leak, "power_ground": -duty * i - leak, **_input_flows(s)}
         flows["supply"] -= (1 - duty) * i
         heat = _electrical_heat(s, flows)
         body, air = body_heat(heat, forced_cooling(s), s.body, s.air)
         return Law(
             flows={**flows, "body": body, "air": air},
-            balances={"drive": s.low - s.power_ground - level - free},
+            balances={"drive": volts - level},
             stores={"body": s.heat_capacity * s.body},
             outputs={"current": (flows["low"], "A"), "dissipation": (heat, "W"), "duty": (duty, "1")},
             limits=(Limit("heat sink temperature", s.body, -60, 200),),

@@ -53,7 +53,7 @@ class Ohmmeter(Element):
         i = s.connected * (v - s.emf) / s.resistance
         return Law(
             flows={"red": i, "black": -i},
-            outputs={"voltage": (v, "V"), "current": (-i, "A")},
+            outputs={"voltage": (v, "V"), "current": (i, "A")},
             source_power=-s.emf * i,
             heat=s.connected * (v - s.emf) ** 2 / s.resistance,
         )

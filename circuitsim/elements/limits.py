@@ -6,7 +6,7 @@ from typing import Any
 
 import sympy as sp
 
-__all__ = ["kept_positive", "kept_positive_slope", "logistic", "softplus"]
+__all__ = ["dead_zone", "kept_positive", "kept_positive_slope", "logistic", "softplus"]
 
 Expr = Any
 
@@ -54,6 +54,21 @@ class kept_positive_slope(sp.Function):  # noqa: N801
     """Slope of `kept_positive`: 1 from 0.1 up, (0.1/(0.2 - x))² below. Its own slope is not used."""
 
     nargs = 1
+
+    def _eval_is_extended_real(self) -> bool:
+        return True
+
+
+class dead_zone(sp.Function):  # noqa: N801
+    """softplus(x - e) - softplus(-x - e): what of x lies beyond -e … e; odd in x, and x itself for e = 0."""
+
+    nargs = 2
+
+    def fdiff(self, argindex: int = 1) -> Expr:
+        """Give the derivative against x, or against the edge e."""
+        x, edge = self.args
+        above, below = logistic(x - edge), logistic(-x - edge)
+        return above + below if argindex == 1 else below - above
 
     def _eval_is_extended_real(self) -> bool:
         return True

@@ -17,6 +17,7 @@ from circuitsim.elements.base import (
     thermal,
 )  # fmt: skip
 from circuitsim.elements.common import GRIP, dry_friction
+from circuitsim.elements.smooth import keep_positive
 
 __all__ = ["AxialFan", "ConstantTorque", "ForwardCurvedFan", "Lamp", "LockedShaft"]
 
@@ -28,7 +29,8 @@ class ForwardCurvedFan(Element):
     `airflow`. Flow, pressure and torque follow n, n², n² for a given system; impeller size d and air density ρ enter
     as d³, ρ·d², ρ·d⁵. A changed system moves the point along the fan's own curve: pressure (1 - (q/q_f)²)/(1 - 1/q_f²)
     against restriction·q², with q the flow share and q_f the free delivery; torque share t₀ + (1 - t₀)·q, t₀ at
-    shut-off (curve shapes assumed; that a forward-curved wheel unloads when blocked is common practice).
+    shut-off (curve shapes assumed, and kept where no torque share falls below 0.1; that a forward-curved wheel unloads
+    when blocked is common practice).
     """
 
     kind = "forward-curved-fan"
@@ -40,8 +42,8 @@ class ForwardCurvedFan(Element):
         Parameter("restriction", "1", "system resistance over the one it was meant for", 1.0, high=1e6),
         Parameter("impeller", "1", "impeller diameter over the original one", 1.0, low=0.1, high=10.0),
         Parameter("density", "kg/m³", "density of air at 20 °C", 1.2, low=0.01, high=10.0),
-        Parameter("shutoff_torque", "1", "torque share with the duct blocked; assumed", 0.4, low=0.05, high=5.0),
-        Parameter("free_delivery", "1", "flow share with no duct at all; assumed", 1.4, low=1.01, high=10.0),
+        Parameter("shutoff_torque", "1", "torque share with the duct blocked; assumed", 0.4, low=0.05, high=1.6),
+        Parameter("free_delivery", "1", "flow share with no duct at all; assumed", 1.4, low=1.01, high=2.5),
         Parameter("inertia", "kg·m²", "of the wheel", 5e-4),
     )
 
@@ -53,7 +55,7 @@ class ForwardCurvedFan(Element):
         free = 1 / s.free_delivery**2
         flow = 1 / sqrt(free + s.restriction * s.impeller**4 * (1 - free))
         share = s.shutoff_torque + (1 - s.shutoff_torque) * flow
-        density = s.density / 1.2 * 293.15 / (273.15 + s.air)
+        density = s.density / 1.2 / keep_positive(1 + (s.air - 20) / 293.15)
         ratio = s.shaft / s.speed
         torque = s.torque * density * s.impeller**5 * share * ratio * Abs(ratio)
         return Law(

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["NUMERIC", "clamp", "keep_positive", "positive_part", "step"]
+__all__ = ["NUMERIC", "beyond", "clamp", "keep_positive", "positive_part", "step"]
 
 Expr = Any
 
@@ -33,6 +33,13 @@ def step(x: Expr, width: Expr) -> Expr:
 def clamp(x: Expr, low: Expr, high: Expr, width: Expr) -> Expr:
     """Hold x between low and high, rounded over `width`; monotone, low and high are never passed."""
     return low + positive_part(x - low, width) - positive_part(x - high, width)
+
+
+def beyond(x: Expr, edge: Expr, width: Expr) -> Expr:
+    """Give what of x lies beyond -edge … edge, rounded over `width`: odd, exactly 0 at 0, and x itself for edge 0."""
+    from circuitsim.elements.limits import dead_zone
+
+    return width * dead_zone(x / width, edge / width)
 
 
 def keep_positive(x: Expr) -> Expr:
@@ -58,7 +65,20 @@ def _kept_positive_slope(x: Any) -> Any:
     return np.square(0.1 / (0.2 - np.minimum(x, 0.1)))
 
 
+def _dead_zone(x: Any, edge: Any) -> Any:
+    """Evaluate without the cancellation that the difference of two softplus would have near x = 0.
+
+    With a = |x|: ln(1 + k·exp(a - e)), k = (1 - exp(-2a))/(1 + exp(-a - e)); a part of a large exponent goes in front.
+    """
+    size = np.abs(x)
+    share = -np.expm1(-2.0 * size) / (1.0 + np.exp(-np.maximum(size + edge, -700.0)))
+    over = size - edge
+    spare = np.maximum(over - 600.0, 0.0)  # exp(600) is still a number
+    return np.sign(x) * (spare + np.log1p(share * np.exp(over - spare) + np.expm1(-spare)))
+
+
 NUMERIC = {
+    "dead_zone": _dead_zone,
     "softplus": _softplus,
     "logistic": _logistic,
     "kept_positive": _kept_positive,

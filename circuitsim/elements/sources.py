@@ -6,6 +6,8 @@ from typing import Any
 
 from circuitsim.elements.base import Element, Law, Parameter, Symbols, Unknown, electrical, thermal
 from circuitsim.elements.smooth import clamp, positive_part
+from circuitsim.errors import InputError
+from circuitsim.quantities import parse
 
 __all__ = ["Alternator", "Battery", "CurrentSource", "VoltageSource", "rest_voltage"]
 
@@ -13,16 +15,19 @@ _CHARGE = (0.0, 0.25, 0.50, 0.75, 1.0)
 _REST = (11.7, 12.0, 12.2, 12.4, 12.6)
 
 
-def rest_voltage(charge: float, cells: int = 6) -> float:
+def rest_voltage(charge: float, cells: float = 6) -> float:
     """Give the open-circuit voltage of a rested lead-acid battery, V, at about 25 °C.
 
-    charge: 0 to 1; cells: 6 for 12 V. Straight lines between the rows of US Army TM 5-3805-262-20, p. 5-142
-    (12.6 V at 100 %, 12.4 at 75, 12.2 at 50, 12.0 at 25, 11.7 at 0).
+    charge: 0 to 1; cells: 6 for 12 V, 12 for 24 V. Straight lines between the rows of US Army TM 5-3805-262-20,
+    p. 5-142 (12.6 V at 100 %, 12.4 at 75, 12.2 at 50, 12.0 at 25, 11.7 at 0). Raises InputError outside that.
     """
-    share = min(max(charge, 0.0), 1.0)
-    k = min(int(share * 4), 3)
+    if not 0.0 <= charge <= 1.0:
+        raise InputError(f"battery charge {charge:g} is out of range, accepted: 0 to 100 %", key="charge")
+    if not (1 <= cells <= 400 and float(cells).is_integer()):
+        raise InputError(f"{cells:g} battery cells, accepted: a whole number from 1 to 400", key="cells")
+    k = min(int(charge * 4), 3)
     low, high = _REST[k], _REST[k + 1]
-    return (low + (high - low) * (share - _CHARGE[k]) / 0.25) * cells / 6
+    return (low + (high - low) * (charge - _CHARGE[k]) / 0.25) * cells / 6
 
 
 class VoltageSource(Element):
@@ -67,7 +72,7 @@ class CurrentSource(Element):
         """State the physics."""
         return Law(
             flows={"plus": -s.current, "minus": s.current},
-            outputs={"current": (s.current, "A")},
+            outputs={"current": (-s.current, "A"), "delivered": (s.current, "A")},
             source_power=s.current * (s.plus - s.minus),
         )
 
@@ -100,11 +105,12 @@ class Battery(Element):
     @classmethod
     def prepare(cls, values: dict[str, Any]) -> dict[str, Any]:
         """Accept `charge` and `cells` in place of `emf`."""
-        from circuitsim.quantities import parse
-
-        if "charge" in values and "emf" not in values:
-            cells = int(parse(values.pop("cells", 6), "1"))
-            values["emf"] = rest_voltage(parse(values.pop("charge"), "1"), cells)
+        if "charge" not in values and "cells" not in values:
+            return values
+        if "emf" in values:
+            raise InputError("a battery takes its emf, or its charge and cells, not both", key="emf")
+        charge, cells = parse(values.pop("charge", 1.0), "1"), parse(values.pop("cells", 6), "1")
+        values["emf"] = rest_voltage(charge, cells)
         return values
 
     @staticmethod
@@ -147,4 +153,5 @@ class Alternator(Element):
         v = s.plus - s.minus
         wanted = s.regulated + s.temperature_coefficient * (s.air - 25) - v
         i = s.running * s.current_limit * clamp(wanted / (s.resistance * s.current_limit), 0, 1, 0.002 * s.smooth)
-        return Law(flows={"plus": -i, "minus": i}, outputs={"current": (i, "A")}, source_power=v * i)
+        outputs = {"current": (-i, "A"), "delivered": (i, "A")}
+        return Law(flows={"plus": -i, "minus": i}, outputs=outputs, source_power=v * i)

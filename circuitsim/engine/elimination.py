@@ -115,7 +115,7 @@ class Plan:
             full *= r[:, :, None]
             c = 1 / np.abs(full).max(axis=1, initial=0.0)
             full *= c[:, None, :]
-        b = right.T * r
+            b = right.T * r
         good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)
         out = np.full_like(b, np.nan)
         for k in np.array_split(np.flatnonzero(good), max(1, int(good.sum()) // 256)):

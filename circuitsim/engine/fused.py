@@ -138,7 +138,7 @@ def _program(system: System, plan: Plan) -> Program:
 
 _UFUNCS = (
     "add", "subtract", "multiply", "divide", "reciprocal", "negative", "absolute", "square", "sqrt", "exp", "log",
-    "log1p", "tanh", "sign", "power", "maximum", "minimum", "fmax", "copyto",
+    "log1p", "expm1", "tanh", "sign", "power", "maximum", "minimum", "fmax", "copyto",
 )  # fmt: skip
 
 

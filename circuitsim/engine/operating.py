@@ -19,6 +19,7 @@ from circuitsim.engine.newton import Solution, newton
 from circuitsim.engine.prediction import Predictor
 from circuitsim.engine.settling import settle
 from circuitsim.engine.system import Evaluator, System, Values
+from circuitsim.errors import InputError
 from circuitsim.network import Netlist
 
 __all__ = ["Compiled", "Modes", "Solved", "compile_netlist"]
@@ -74,7 +75,7 @@ class Compiled:
         values = values or {}
         lengths = [np.size(v) for v in values.values()] + [np.size(ambient)]
         size = max(lengths) if size is None else size
-        air = np.broadcast_to(np.asarray(ambient, dtype=float), (size,)).copy()
+        air = _air(ambient, size)
         laws = Evaluator.of(self.system, values, size).smoothed(smooth)
         first = self.system.rest(air) if start is None else start
         parts, methods = [], []
@@ -98,7 +99,7 @@ class Compiled:
         size = modes.labels.size
         laws = Evaluator.of(self.system, values, size)
         at_modes = Evaluator.of(self.system, modes.values, modes.count)
-        nominal, _ = self._attack(at_modes, self.system.rest(np.full(modes.count, ambient)), frozen)
+        nominal, _ = self._attack(at_modes, self.system.rest(_air(ambient, modes.count)), frozen)
         predictor = Predictor.about(self.plan(frozen), at_modes, nominal, tuple(laws.columns))
         x = np.empty((len(self.system.index_rows), size))
         solution = Solution.blank(x)
@@ -123,7 +124,7 @@ class Compiled:
                 work(piece)
         left = np.flatnonzero(~solution.accepted)
         if left.size:
-            rest = self.system.rest(np.full(left.size, ambient))
+            rest = self.system.rest(_air(ambient, left.size))
             again, how = self._attack(laws.take(left), rest, frozen)
             solution.put(left, again)
             method[left] = how
@@ -170,7 +171,19 @@ class Compiled:
     def _settling(self, laws: Evaluator, start: Array, frozen: bool) -> Solution:
         plan = self.plan(frozen)
         settled = settle(plan, laws, start)
-        return newton(plan, laws, settled, limit=60, dense=True)
+        found = newton(plan, laws, settled, limit=60, dense=True)
+        found.x[:, ~found.accepted] = settled[:, ~found.accepted]
+        return found
+
+
+def _air(ambient: float | Array, size: int) -> Array:
+    """Give the ambient temperature of each sample; InputError for what can't be one."""
+    air = np.asarray(ambient, dtype=float)
+    if air.ndim > 1 or air.size not in (1, size):
+        raise InputError(f"ambient: {air.size} values for {size} samples", key="ambient")
+    if not (np.isfinite(air).all() and (air > -200.0).all() and (air < 1000.0).all()):
+        raise InputError("ambient must be from -200 to 1000 °C", key="ambient")
+    return np.broadcast_to(air, (size,)).copy()
 
 
 def _joined(parts: list[Solution]) -> Solution:

@@ -179,6 +179,7 @@ class Points:
     def require(self, condition: str = "") -> None:
         """Raise SolveError, naming circuit, condition and worst node, if any point was not accepted."""
         lost = np.flatnonzero(~self.accepted)
+        lost = lost[[self.verdicts[k] == "unconverged" for k in lost]] if lost.size else lost
         if lost.size:
             raise SolveError(
                 f"no operating point for {lost.size} of {self.size} samples" if self.size > 1 else "no operating point",

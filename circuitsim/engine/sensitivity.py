@@ -11,9 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.elements.base import Domain
 from circuitsim.engine.operating import Solved
-from circuitsim.engine.system import System
 
 __all__ = ["Answer", "current_answer", "sensitivities", "voltage_answer"]
 
@@ -105,11 +103,3 @@ def _adjoint(solved: Solved, by_x: Array) -> Array:
     out = np.zeros((len(solved.system.variables) + 1, solved.size))
     out[plan.free] = adjoint.T
     return out
-
-
-def row_of(system: System, node: str) -> int:
-    """Give the row of x of an electrical node; ValueError for a node of another domain."""
-    domain = {**system.net.nodes(), **system.net.references()}[node]
-    if domain is not Domain.ELECTRICAL:
-        raise ValueError(f"{node} is no electrical node")
-    return system.index[node]

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.elimination import Plan
 from circuitsim.engine.newton import typical
-from circuitsim.engine.system import Evaluator, System
+from circuitsim.engine.system import Evaluator
 
 __all__ = ["Stores", "settle"]
 
 Array = NDArray[np.float64]
+_ESCAPED = 5000.0  # °C; no law holds there, and nothing comes back
 
 
 class Stores:
@@ -64,7 +65,8 @@ def settle(
 ) -> Array:
     """Follow each sample from `start` until time steps of `last` seconds no longer move it; give where it ended.
 
-    A step whose corrections do not settle within eight is tried again at a quarter of the time.
+    A step whose corrections do not settle within eight is tried again at a quarter of the time. A sample with a body
+    past 5000 °C has run away; where it stands then is returned.
     """
     ended = start.copy()
     for k in range(start.shape[1]):
@@ -75,6 +77,7 @@ def settle(
 def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float, limit: int) -> Array:
     stores = Stores(plan)
     scale = typical(plan.system, plan.free)
+    hot = np.flatnonzero(plan.system.thermal)
     time_step = first
     for _ in range(limit):
         trial = _implicit_step(plan, laws, stores, x, time_step, scale)
@@ -83,6 +86,8 @@ def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float
             if time_step < 1e-12:
                 break
             continue
+        if trial[hot].max(initial=0.0) > _ESCAPED:
+            return trial
         moved = float(np.max(np.abs(trial - x)[plan.free] / scale, initial=0.0))
         x = trial
         if time_step >= last:
@@ -118,14 +123,3 @@ def _scaled_solve(full: Array, right: Array) -> Any:
         except np.linalg.LinAlgError:
             return None
     return step if np.isfinite(step).all() else None
-
-
-def dynamic_rows(system: System) -> NDArray[np.bool_]:
-    """Say which variables have a stored quantity behind them, (variables,)."""
-    found = np.zeros(len(system.variables), bool)
-    for g in system.groups:
-        pairs, _, _ = g.statement.stores
-        for row, _ in pairs:
-            hit = g.writes[row][g.writes[row] >= 0]
-            found[hit] = True
-    return found

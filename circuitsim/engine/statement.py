@@ -7,7 +7,7 @@ output array whose first axis is theirs to fill; the arrays broadcast to the out
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -16,7 +16,7 @@ import numpy as np
 from circuitsim.elements.base import Element, Law, Limit, Symbols
 from circuitsim.elements.smooth import NUMERIC
 
-__all__ = ["Kernel", "Statement", "statement_of"]
+__all__ = ["Kernel", "Statement", "kernel_source", "statement_of"]
 
 Expr = Any
 Kernel = Callable[[Sequence[Any], Any], None]
@@ -38,6 +38,7 @@ class Statement:
     expressions: tuple[Expr, ...]
     jacobian: tuple[tuple[int, int], ...]
     slopes: tuple[Expr, ...]
+    _output_kernels: dict[str, tuple[tuple[str, ...], Kernel]] = field(default_factory=dict, repr=False)
 
     @property
     def inputs(self) -> tuple[str, ...]:
@@ -85,8 +86,10 @@ class Statement:
 
     def output_kernel(self, output: str) -> tuple[tuple[str, ...], Kernel]:
         """Give the names an output depends on, and the kernel of its slopes against them."""
-        names, slopes = self.output_slopes(output)
-        return names, _kernel(self.inputs, list(slopes))
+        if output not in self._output_kernels:
+            names, slopes = self.output_slopes(output)
+            self._output_kernels[output] = names, _kernel(self.inputs, list(slopes))
+        return self._output_kernels[output]
 
     @cached_property
     def limits(self) -> tuple[tuple[Limit, ...], Kernel]:
@@ -198,6 +201,10 @@ def _printer() -> Callable[[Expr], str]:
 
         def _print_logistic(self, expr: Expr) -> str:
             return f"logistic({self._print(expr.args[0])})"
+
+        def _print_dead_zone(self, expr: Expr) -> str:
+            x, edge = (self._print(a) for a in expr.args)
+            return f"dead_zone({x}, {edge})"
 
         def _print_kept_positive(self, expr: Expr) -> str:
             return f"kept_positive({self._print(expr.args[0])})"

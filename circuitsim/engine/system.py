@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain, Element
 from circuitsim.engine.statement import Statement, statement_of
-from circuitsim.errors import InputError
+from circuitsim.errors import InputError, shown
 from circuitsim.network import Netlist
 
 __all__ = ["FLOOR", "Column", "Evaluator", "Group", "System", "Values"]
@@ -179,7 +179,7 @@ class Evaluator:
         columns: dict[Column, Array] = {}
         for (element, parameter), value in values.items():
             g, p, k = system.column(element, parameter)
-            array = np.asarray(value, dtype=float)
+            array = _numbers(element, parameter, value)
             if array.ndim > 1 or (array.ndim == 1 and array.size not in (1, size)):
                 raise InputError(f"{element}.{parameter}: {array.size} values for {size} samples", key=element)
             _check_range(system.net.elements[element], parameter, array)
@@ -238,6 +238,13 @@ class _Rows:
 
     def __setitem__(self, k: int, value: Any) -> None:
         self.views[k][...] = value
+
+
+def _numbers(element: str, parameter: str, value: Any) -> Array:
+    try:
+        return np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        raise InputError(f"{element}.{parameter}: {shown(value)} in a batch is no number (SI)", key=element) from None
 
 
 def _check_range(element: Element, parameter: str, array: Array) -> None:

@@ -235,6 +235,8 @@ class Trace:
         return self.function("power", base, power)
 
     def _call(self, name: str, arguments: list[Term]) -> Term:
+        if name == "dead_zone":
+            return self._dead_zone(*arguments)
         (a,) = arguments
         simple = {"Abs": "absolute", "exp": "exp", "tanh": "tanh", "sqrt": "sqrt", "sign": "sign", "log": "log"}
         if name in simple:
@@ -251,6 +253,18 @@ class Trace:
             below = self.function("exp", self.function("minimum", a, 0.0))
             return self.multiply(below, self.reciprocal(self.add(self._tail(a), 1.0)))
         raise NotImplementedError(f"function {name}")
+
+    def _dead_zone(self, x: Term, edge: Term) -> Term:
+        """Write `dead_zone` as its numeric form does; see there."""
+        size = self.function("absolute", x)
+        shrunk = self.function("expm1", self.multiply(-2.0, size))
+        both = self.function("exp", self.negative(self.function("maximum", self.add(size, edge), -700.0)))
+        share = self.negative(self.divide(shrunk, self.add(both, 1.0)))
+        over = self.subtract(size, edge)
+        spare = self.function("maximum", self.add(over, -600.0), 0.0)
+        grown = self.multiply(share, self.function("exp", self.subtract(over, spare)))
+        log = self.function("log1p", self.add(grown, self.function("expm1", self.negative(spare))))
+        return self.multiply(self.function("sign", x), self.add(spare, log))
 
     def _tail(self, a: Term) -> Term:
         """exp(-|a|), which softplus and logistic of a and of -a share."""

@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 from circuitsim.elements.base import Domain
 from circuitsim.elements.loads import LockedShaft
 from circuitsim.engine.operating import Solved
-from circuitsim.engine.settling import Stores, dynamic_rows
+from circuitsim.engine.settling import Stores
 
-__all__ = ["find_verdicts", "slowest_growth"]
+__all__ = ["find_verdicts", "unstable"]
 
 Array = NDArray[np.float64]
 _STANDING = 0.5  # rad/s; friction is narrower than a tenth of this
-_PUSHING = 1e-6  # N·m; a 10 MΩ meter's current gives some 1e-8
+_PUSHING = 0.05  # A into what should turn the shaft; a meter's current is no push
 _CHECKED = 256  # the largest batch whose stability is looked at
 
 
@@ -24,12 +24,13 @@ def find_verdicts(solved: Solved) -> tuple[str, ...]:
     for k, text in _limit_breaches(solved).items():
         verdicts[k] = text
     if solved.size <= _CHECKED:
-        growth = slowest_growth(solved)
-        for k in np.flatnonzero(growth > 0).tolist():
+        for k in np.flatnonzero(unstable(solved)).tolist():
             if not verdicts[k].startswith(("runs away", "outside")):
                 verdicts[k] = "unstable"
     for k in np.flatnonzero(~solved.solution.accepted).tolist():
-        verdicts[k] = "unconverged"
+        # A body that left its range on the way from rest, and found no rest, is running away.
+        if not verdicts[k].startswith("runs away"):
+            verdicts[k] = "unconverged"
     return tuple(verdicts)
 
 
@@ -52,20 +53,21 @@ def _motion(solved: Solved) -> list[str]:
 
 
 def _pushes(solved: Solved, shafts: list[str]) -> dict[str, Array]:
-    """Largest torque that any element puts on each shaft, N·m."""
+    """Largest current into any element that puts a torque on each shaft, A."""
     system = solved.system
     push = {shaft: np.zeros(solved.size) for shaft in shafts}
     rows = {system.index[shaft]: shaft for shaft in shafts}
     for g, group in enumerate(system.groups):
         statement = group.statement
-        hits = [(r, e) for (r, e), at in np.ndenumerate(group.writes) if int(at) in rows]
-        if not hits:
+        hits = [(e, rows[int(at)]) for (_, e), at in np.ndenumerate(group.writes) if int(at) in rows]
+        electrical = {t.name for t in statement.element.terminals if t.domain is Domain.ELECTRICAL}
+        currents = [r for r, row in enumerate(statement.rows) if row in electrical]
+        if not hits or not currents:
             continue
         out = np.empty((len(statement.rows), len(group.names), solved.size))
         statement.residual(solved.laws.inputs(g, solved.x), out)
-        for r, e in hits:
-            shaft = rows[int(group.writes[r, e])]
-            push[shaft] = np.maximum(push[shaft], np.abs(out[r, e]))
+        for e, shaft in hits:
+            push[shaft] = np.maximum(push[shaft], np.abs(out[currents, e]).max(axis=0))
     return push
 
 
@@ -97,42 +99,38 @@ def _breach(element: str, what: str, hot: bool) -> str:
     return f"runs away at {element}" if hot else f"outside validity at {element}: {what}"
 
 
-def slowest_growth(solved: Solved) -> Array:
-    """Largest real part of the eigenvalues of the linearised motion, 1/s, less a rounding allowance; > 0 is unstable.
+def unstable(solved: Solved) -> NDArray[np.bool_]:
+    """Say at which accepted points a disturbance would grow, (batch,).
 
-    Rows without a stored quantity are eliminated first: C·dx/dt = -(J_ss - J_sa J_aa⁻¹ J_as)·x.
+    Near a point M·dx/dt = -J·x, so that exp(λt) is a motion when J⁻¹M has the eigenvalue -1/λ: a growing one shows as
+    a negative real part. Rows without a stored quantity give zeros; rounding blurs what grows within a billionth of
+    the slowest time constant.
     """
     plan = solved.compiled.plan(solved.frozen)
     stores = Stores(plan)
-    storing = dynamic_rows(solved.system)[plan.free]
-    growth = np.full(solved.size, -np.inf)
-    s, a = np.flatnonzero(storing), np.flatnonzero(~storing)
-    for k in np.flatnonzero(solved.solution.accepted) if s.size else ():
+    grows = np.zeros(solved.size, bool)
+    for k in np.flatnonzero(solved.solution.accepted).tolist():
         laws = solved.laws.take(slice(k, k + 1))
         x = solved.x[:, k : k + 1]
         _, slopes = laws(x)
-        full = plan.dense(plan.cells(slopes))[0]
-        mass = stores.matrix(laws, x)[0][np.ix_(s, s)]
-        growth[k] = _growth(full, mass, s, a)
-    return growth
+        times = _time_constants(plan.dense(plan.cells(slopes))[0], stores.matrix(laws, x)[0])
+        grows[k] = times.size > 0 and bool(times.real.min() < -1e-9 * np.abs(times).max())
+    return grows
 
 
-def _growth(full: Array, mass: Array, s: NDArray[np.intp], a: NDArray[np.intp]) -> float:
-    reduced = full[np.ix_(s, s)]
+def _time_constants(full: Array, mass: Array) -> NDArray[np.complex128]:
+    """Give the eigenvalues of J⁻¹M, s; none when the matrix is singular."""
+    stored = np.flatnonzero(np.any(mass != 0, axis=0))
+    if not stored.size:
+        return np.zeros(0, np.complex128)
     with np.errstate(all="ignore"):
-        if a.size:
-            inner = full[np.ix_(a, a)]
-            r = 1 / np.maximum(np.abs(inner).max(axis=1), 1e-300)
-            try:
-                reduced = reduced - full[np.ix_(s, a)] @ np.linalg.solve(
-                    inner * r[:, None], full[np.ix_(a, s)] * r[:, None]
-                )
-                rates = np.linalg.eigvals(-np.linalg.solve(mass, reduced))
-            except np.linalg.LinAlgError:
-                return -np.inf
-        else:
-            rates = np.linalg.eigvals(-np.linalg.solve(mass, reduced))
-    if not np.isfinite(rates).all():
-        return -np.inf
-    allowance = 1e-12 * float(np.abs(rates).max())
-    return float(rates.real.max()) - allowance
+        r = 1 / np.abs(full).max(axis=1)
+        scaled = full * r[:, None]
+        c = 1 / np.abs(scaled).max(axis=0)
+        try:
+            moved = np.linalg.solve(scaled * c, mass[:, stored] * r[:, None]) * c[:, None]
+        except np.linalg.LinAlgError:
+            return np.zeros(0, np.complex128)
+    if not np.isfinite(moved).all():
+        return np.zeros(0, np.complex128)
+    return np.asarray(np.linalg.eigvals(moved[stored]), np.complex128)

@@ -12,7 +12,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.library.fittings import connectors, probe_points, standard_readings, supply
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
-from circuitsim.library.options import choose, scale_targets
+from circuitsim.library.options import Chosen, choose, scale_targets
 from circuitsim.library.parts import parts, read_parts
 from circuitsim.library.values import Item, Ways, kinds_in_runs, read_item
 from circuitsim.network import Netlist
@@ -41,8 +41,8 @@ def build(shape: CircuitShape, mistakes: Mistakes, options: Mapping[str, Any]) -
 
     Raises the first mistake in file order, of the stage that finds any: values, joining, fittings, graph.
     """
-    chosen = choose(shape, options, mistakes)
     known = parts()
+    chosen = choose(shape, options, mistakes)
     ways = Ways({**known, **read_parts(shape.part, mistakes, known)}, chosen, shape.steps, mistakes)
     _check_steps(shape, mistakes)
     runs = [run for k, r in enumerate(shape.run) for run in _read_runs(r, k, ways)]
@@ -53,24 +53,39 @@ def build(shape: CircuitShape, mistakes: Mistakes, options: Mapping[str, Any]) -
     mistakes.raise_first()
     net = _joined(shape.name, runs, singles, mistakes)
     mistakes.raise_first()
-    circuit = Circuit(
-        name=shape.name, title=shape.title, nominal=chosen.nominal, net=net, steps=chosen.steps, motor=shape.motor,
-        supply=supply(shape.supply, net, mistakes), description=shape.description,
-        step_tables={(i.element.name, key): table for i in items for key, table in i.tables.items()},
-        switched={(i.element.name, key): word for i in items for key, word in i.switched.items()},
-        connectors=connectors(shape.connector, net, mistakes), probes=probe_points(shape.probe, net, mistakes),
-        cautions=shape.cautions, options=chosen.texts, file=mistakes.document.file,
-    )  # fmt: skip
-    motors = [e.name for e in net.elements.values() if {"plus", "minus", "shaft"} <= e.nodes.keys()]
-    if shape.motor not in motors:
-        mistakes.add(UnknownNameError("motor", shape.motor, motors), ("motor",))
-    circuit = replace(circuit, readings=standard_readings(shape.reading, circuit, mistakes))
+    circuit = _fitted(shape, net, items, chosen, mistakes)
     paths = {i.element.name: i.path for i in items}
     _check_pins(circuit, paths, mistakes)
     mistakes.raise_first()
     _check_graph(net, items, mistakes)
     _check_sides(circuit, paths, mistakes)
+    mistakes.raise_first()
     return circuit
+
+
+def _fitted(shape: CircuitShape, net: Netlist, items: list[Item], chosen: Chosen, mistakes: Mistakes) -> Circuit:
+    """Hang on the netlist what belongs to it."""
+    motors = [e.name for e in net.elements.values() if {"plus", "minus", "shaft"} <= e.nodes.keys()]
+    if shape.motor not in motors:
+        mistakes.add(UnknownNameError("motor", shape.motor, motors), ("motor",))
+    circuit = Circuit(
+        name=shape.name,
+        title=shape.title,
+        nominal=chosen.nominal,
+        net=net,
+        steps=chosen.steps,
+        motor=shape.motor,
+        supply=supply(shape.supply, net, mistakes),
+        description=shape.description,
+        step_tables={(i.element.name, key): table for i in items for key, table in i.tables.items()},
+        switched={(i.element.name, key): word for i in items for key, word in i.switched.items()},
+        connectors=connectors(shape.connector, net, mistakes),
+        probes=probe_points(shape.probe, net, mistakes),
+        cautions=shape.cautions,
+        options=chosen.texts,
+        file=mistakes.document.file,
+    )
+    return replace(circuit, readings=standard_readings(shape.reading, circuit, mistakes))
 
 
 def _check_steps(shape: CircuitShape, mistakes: Mistakes) -> None:
@@ -134,6 +149,14 @@ def _along(run: RunShape, given: Mapping[str, Any], path: KeyPath, ways: Ways, r
     kind, template = kinds[words[0]], given[words[0]]
     rest = {key: value for key, value in given.items() if key not in (words[0], "walked")}
     name = _filled(template, ways)
+    if "{" in name:
+        accepted = "{step}, {next} and {top}" if ways.at_step else "{top}; {step} and {next} where 'each' is given"
+        ways.told(
+            CircuitFileError(f"name {shown(name)} has a sign that stands for nothing here; accepted: {accepted}"),
+            path,
+            name,
+        )
+        return None
     joined = [end for end in kind.ends or () if end in rest]
     if joined:
         error = CircuitFileError(f"{name} is joined at {joined[0]} by the run it stands in; leave this key out")
@@ -231,7 +254,8 @@ def _joined(name: str, runs: list[_Run], singles: list[Item], mistakes: Mistakes
             net.add(item.element)
         except NetworkError as error:
             mistakes.add(error, item.path, item.element.name)
-    _check_met(net, wanted, mistakes)
+    if not len(mistakes):  # an element that could not be added leaves its neighbours' nodes alone
+        _check_met(net, wanted, mistakes)
     return net
 
 
@@ -290,7 +314,6 @@ def _check_sides(circuit: Circuit, paths: Mapping[str, KeyPath], mistakes: Mista
             if half not in near and other in near:
                 what = f"its harness half is on the side of {connector.part}; say that it is walked the other way"
                 mistakes.add(NetworkError(what, part=pin), paths[pin], pin)
-    mistakes.raise_first()
 
 
 def _check_graph(net: Netlist, items: list[Item], mistakes: Mistakes) -> None:
@@ -301,4 +324,3 @@ def _check_graph(net: Netlist, items: list[Item], mistakes: Mistakes) -> None:
         if place is None and error.node is not None:
             place = next((i.path for i in items if error.node in i.element.nodes.values()), None)
         mistakes.add(error, place or ("run",), error.part or error.node)
-    mistakes.raise_first()

@@ -18,7 +18,7 @@ from circuitsim.library.texts import Document
 
 __all__ = [
     "CircuitShape", "ConnectorShape", "OptionShape", "OptionsShape", "PartFileShape", "PartShape", "ProbeShape",
-    "ReadingShape", "RunShape", "StepsShape", "SupplyShape", "read_shape",
+    "ReadingShape", "RunShape", "StepsShape", "SupplyShape", "ValueShape", "read_shape",
 ]  # fmt: skip
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]

@@ -79,6 +79,9 @@ def read_item(
     for key, value in own.items():
         try:
             parameter = _parameter(kind, name, key)
+            if key not in given and isinstance(value, int | float):  # made out of other keys, in SI already
+                read.numbers[key] = value * ways.chosen.factors.get((template or name, key), 1.0)
+                continue
             _read_value(read, parameter, value, _part_spread(part, key), ways, (template or name, key))
         except InputError as error:
             ways.told(error, (*path, key), f"{name}.{key}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,8 @@ from circuitsim.elements.base import Domain, Element
 from circuitsim.engine.operating import Compiled, compile_netlist
 from circuitsim.engine.points import Points
 from circuitsim.engine.sensitivity import Answer, current_answer, sensitivities, voltage_answer
-from circuitsim.engine.system import Values
+from circuitsim.engine.statement import statement_of
+from circuitsim.engine.system import Column, Values
 from circuitsim.errors import InputError, UnknownNameError
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure.bands import Band, Contribution, band_of
@@ -129,16 +131,18 @@ class _Batch:
         names: dict[tuple[str, str, str], str] = {}
         extra: list[Element] = []
         for task, leads in zip(self.tasks, self.leads, strict=True):
-            if leads is None or (task.instrument, *leads) in names or leads[0] == leads[1]:
+            if leads is None or (task.instrument, *leads) in names:
                 continue
             name = f"{task.instrument}-{len(names) + 1}"
             names[task.instrument, *leads] = name
             extra.append(_instrument(self.circuit, task.instrument, name, *leads))
         first = self.tasks[0].conditions
         bench = make_bench(self.circuit, first.unplugged, first.fitted, extra)
-        for task in self.tasks:
-            if task.instrument == "clamp" and task.at not in bench.net.elements:
-                raise UnknownNameError("element for the clamp", task.at, list(bench.net.elements))
+        for place in {task.at for task in self.tasks if task.instrument == "clamp"}:
+            if place not in bench.net.elements:
+                raise UnknownNameError("element for the clamp", place, list(bench.net.elements))
+            if "current" not in statement_of(type(bench.net.elements[place])).law.outputs:
+                raise InputError(f"{place} has no wire that a clamp could go round", key="probe")
         return bench, names
 
     def _values(self) -> dict[tuple[str, str], Any]:
@@ -183,13 +187,19 @@ class _Batch:
         ohms = [k for k, t in enumerate(self.tasks) if t.instrument == "ohmmeter"]
         if ohms:
             answers.append((_as_ohms(volts), ohms))
-        for k, task in enumerate(self.tasks):
+        for element, output, members in self._by_element():
+            answers.append((current_answer(points.solved, element, output), members))
+        return answers
+
+    def _by_element(self) -> list[tuple[str, str, list[int]]]:
+        """Group the clamps and lamps by the element whose output they show."""
+        found: dict[tuple[str, str], list[int]] = {}
+        for k, (task, leads) in enumerate(zip(self.tasks, self.leads, strict=True)):
             if task.instrument == "clamp":
-                answers.append((current_answer(points.solved, task.at), [k]))
-            elif task.instrument == "lamp":
-                name = self.instruments.get(("lamp", *(self.leads[k] or ("", ""))), "")
-                answers.append((current_answer(points.solved, name, "power share"), [k]))
-        return _merged_clamps(answers, self.tasks)
+                found.setdefault((task.at, "current"), []).append(k)
+            elif task.instrument == "lamp" and leads is not None:
+                found.setdefault((self.instruments["lamp", *leads], "power share"), []).append(k)
+        return [(element, output, members) for (element, output), members in found.items()]
 
     def _measured(self, points: Points, answer: Answer, slopes: list[Array], k: int) -> Measured:
         task = self.tasks[k]
@@ -205,27 +215,30 @@ class _Batch:
         return Measured(task, expected, band, points.verdicts[k], floats, float(points.residual[k]), parts)
 
     def _contributions(self, points: Points, slopes: list[Array], k: int) -> tuple[Contribution, ...]:
-        found = []
         step = self.circuit.step_index(self.tasks[k].step)
-        for g, group in enumerate(points.system.groups):
-            parameters = points.solved.laws.parameters[g]
-            for e, name in enumerate(group.names):
-                for p, parameter in enumerate(group.statement.parameters):
-                    tolerance = self._tolerance(name, parameter, step)
-                    slope = float(slopes[g][p, e, k])
-                    if tolerance is not None and slope:
-                        nominal = float(parameters[p, e, k if parameters.shape[2] > 1 else 0])
-                        found.append(Contribution(f"{name}.{parameter}", nominal, tolerance, slope))
+        laws = points.solved.laws
+        found = []
+        for (g, p, e), key, tolerances in self._uncertain:
+            slope, tolerance = float(slopes[g][p, e, k]), tolerances[step]
+            if slope and tolerance is not None:
+                varying = laws.columns.get((g, p, e))
+                nominal = float(laws.base[g][p, e, 0] if varying is None else varying[k])
+                found.append(Contribution(f"{key[0]}.{key[1]}", nominal, tolerance, slope))
         return tuple(found)
 
-    def _tolerance(self, element: str, parameter: str, step: int) -> Tolerance | None:
-        key = (element, parameter)
-        if key in self.known:
-            return self.known[key]
-        if key in self.circuit.step_tables:
-            return self.circuit.step_tables[key].tolerances[step]
-        e = self.bench.net.elements.get(element)
-        return None if e is None else e.tolerances.get(parameter)
+    @cached_property
+    def _uncertain(self) -> list[tuple[Column, tuple[str, str], tuple[Tolerance | None, ...]]]:
+        """Every parameter on the bench with a tolerance at some step: its column, its name, its tolerance by step."""
+        steps = len(self.circuit.steps)
+        by_key: dict[tuple[str, str], tuple[Tolerance | None, ...]] = {
+            (e.name, p): (tolerance,) * steps
+            for e in self.bench.net.elements.values()
+            for p, tolerance in e.tolerances.items()
+        }
+        by_key |= {key: table.tolerances for key, table in self.circuit.step_tables.items()}
+        by_key |= {key: (tolerance,) * steps for key, tolerance in self.known.items()}
+        system = self.compiled.system
+        return [(system.column(*key), key, found) for key, found in by_key.items() if key[0] in system.place]
 
 
 def _instrument(circuit: Circuit, kind: str, name: str, red: str, black: str) -> Element:
@@ -240,22 +253,8 @@ def _instrument(circuit: Circuit, kind: str, name: str, red: str, black: str) ->
 
 def _as_ohms(volts: Answer) -> Answer:
     """Turn the ohmmeter's voltage into what it shows: v/i with i = (emf - v)/resistance."""
-    emf, resistance = (
-        Ohmmeter("scale", "a", "b").values["emf"],
-        Ohmmeter("scale", "a", "b").values["resistance"],
-    )
+    source = Ohmmeter("scale", "a", "b").values
+    emf, resistance = source["emf"], source["resistance"]
     gap = np.maximum(emf - volts.value, 1e-12)
     slope = resistance * emf / gap**2
     return Answer(resistance * volts.value / gap, volts.by_x * slope, {})
-
-
-def _merged_clamps(answers: list[tuple[Answer, list[int]]], tasks: Sequence[Task]) -> list[tuple[Answer, list[int]]]:
-    """Join the answers of clamps on one element: the same array serves all its samples."""
-    joined: dict[str, tuple[Answer, list[int]]] = {}
-    rest = []
-    for answer, members in answers:
-        if len(members) == 1 and tasks[members[0]].instrument == "clamp":
-            joined.setdefault(tasks[members[0]].at, (answer, []))[1].extend(members)
-        elif members:
-            rest.append((answer, members))
-    return [*rest, *joined.values()]

@@ -34,8 +34,7 @@ _NUMBER: Final = re.compile(r"([+-]?)(?=\.?[0-9])([0-9]*)(?:\.([0-9]*))?(?:[eE](
 _COMMA: Final = re.compile(r"[0-9],|,[0-9]")
 _EXAMPLE: Final[Mapping[str, str]] = MappingProxyType({"1": "%", "m²": "mm²", "rad/s": "rpm"})
 _AWG: Final[Mapping[str, int]] = MappingProxyType(
-    {"0000": -3, "000": -2, "00": -1, "4/0": -3, "3/0": -2, "2/0": -1, "1/0": 0}
-    | {str(n): n for n in range(41)}
+    {"0000": -3, "000": -2, "00": -1, "4/0": -3, "3/0": -2, "2/0": -1, "1/0": 0} | {str(n): n for n in range(41)}
 )
 
 
@@ -184,9 +183,7 @@ def _wire_size(clean: str, unit: str) -> float:
     """Return the area of an AWG size in m² (ASTM B258)."""
     number = _AWG.get(re.sub("AWG", "", clean, flags=re.IGNORECASE).strip())
     if number is None:
-        raise QuantityError(
-            f"unknown wire size {_quoted(clean)}; accepted: 4/0, 3/0, 2/0, 1/0 and 1 to 40 AWG"
-        )
+        raise QuantityError(f"unknown wire size {_quoted(clean)}; accepted: 4/0, 3/0, 2/0, 1/0 and 1 to 40 AWG")
     if unit != "m²":
         raise _wrong_dimension(clean, describe("m²"), unit)
     diameter = 0.127e-3 * math.pow(92.0, (36 - number) / 39)

@@ -144,17 +144,13 @@ def _tolerance(match: re.Match[str], unit: str) -> Tolerance:
     factor = match["sign"][0] in "×xX"
     relative = size.endswith("%")
     if unit == "°C" and (factor or relative):  # a share of a temperature in °C would mean nothing
-        raise QuantityError(
-            f"the tolerance of a temperature is no share of it; give it in K, not as {shown(size)}"
-        )
+        raise QuantityError(f"the tolerance of a temperature is no share of it; give it in K, not as {shown(size)}")
     if factor:
         if kind:
             raise QuantityError(f"a tolerance factor is lognormal and cannot be {kind}")
         return Tolerance("lognormal", read(size, "1"), relative=True)
     if "AWG" in size.upper():
         raise QuantityError(f"{shown(size)} is no tolerance; give it in percent or mm²")
-    if relative:
-        value = read(size, "1")
-    else:
-        value = read(size, "K", difference=True) if unit == "°C" else read(size, unit)
+    degrees = unit == "°C" and not relative
+    value = read(size, "K", difference=True) if degrees else read(size, "1" if relative else unit)
     return Tolerance("normal" if kind == "normal" else "uniform", value, relative)

@@ -31,7 +31,7 @@ def lay_out(sheet: Sheet, width: int | None = None) -> list[Line]:
     """
     width = None if width is None else max(width, _SMALLEST)
     found = [line(text, "title") for text in wrap(sheet.title, width)]
-    found += [line(text, "faint") for fact in sheet.facts for text in wrap(fact, width, _GAP)]
+    found += [line(text) for fact in sheet.facts for text in wrap(fact, width, _GAP)]
     sections = [s for s in (*sheet.sections, sheet.motor) if s.rows and s.steps]
     block = _Block(sections, width)
     for section in sections:
@@ -70,7 +70,11 @@ class _Block:
     def lines(self, section: Section) -> Iterator[Line]:
         """Give the lines of one section."""
         yield from (line(text, "heading") for text in wrap(section.heading, self.width))
-        yield from self.layout(section)
+        turned = [] if self.layout == self._beside else _turned(section)
+        if turned and max(cells(text) for text in turned) <= (self.width or 0):
+            yield from (line(text, "step" if k == 0 else "") for k, text in enumerate(turned))
+        else:
+            yield from self.layout(section)
 
     def _beside(self, section: Section) -> Iterator[Line]:
         rules = any(row.rule for row in section.rows)
@@ -95,10 +99,6 @@ class _Block:
             yield from _ruled(row, self.width)
 
     def _listed(self, section: Section) -> Iterator[Line]:
-        turned = _turned(section)
-        if turned and max(cells(text) for text in turned) <= (self.width or 0):
-            yield from (line(text, "step" if k == 0 else "") for k, text in enumerate(turned))
-            return
         longest = max(
             (cells(c.shown) for row in section.rows for c in row.cells.values() if c.kind != "verdict"), default=0
         )
@@ -142,8 +142,8 @@ def _stack(cell: Cell, width: int) -> list[tuple[str, str]]:
     """Give the lines of a cell with their roles: what is shown, and the band below it."""
     if cell.kind == "verdict":
         return [(text, "verdict") for text in wrap(cell.shown, width)]
-    role = "verdict" if cell.kind == "floats" else "faint"
-    return [(cell.shown, ""), *([(cell.band, role)] if cell.band else [])]
+    role = "verdict" if cell.kind == "floats" else "band"
+    return [(cell.shown, "shown"), *([(cell.band, role)] if cell.band else [])]
 
 
 def _named(row: Row, width: int | None) -> Iterator[Line]:
@@ -184,8 +184,8 @@ def _listed_cell(step: str, cell: Cell, longest: int, width: int | None) -> Iter
             yield (first, Span(text, "verdict"))
             first = Span(" " * taken)
         return
-    role = "verdict" if cell.kind == "floats" else "faint"
-    yield (first, Span(pad(cell.shown, longest, ">")), Span(f"{_GAP}{cell.band}" if cell.band else "", role))
+    role = "verdict" if cell.kind == "floats" else "band"
+    yield (first, Span(pad(cell.shown, longest, ">"), "shown"), Span(f"{_GAP}{cell.band}" if cell.band else "", role))
 
 
 def _places(places: Sequence[tuple[str, str, str]], width: int | None) -> list[Line]:

@@ -13,7 +13,7 @@ from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart, Reading
 from circuitsim.studies.chart import OperatingPoint
 
-__all__ = ["Cell", "Row", "Section", "Sheet", "sheet_of"]
+__all__ = ["Cell", "Row", "Section", "Sheet", "fixed", "sheet_of"]
 
 _MOST_PLACES = 3  # of a reading in millivolts that stands in a row of volts
 _LEAKS = 1e-3  # A

@@ -43,7 +43,7 @@ def circuit_lines(circuit: Circuit, width: int | None = None) -> list[Line]:
     title, name = clean(circuit.title), clean(circuit.name)
     found = _wrapped(f"{title[:1].upper()}{title[1:]} ({name})" if title else name, width, "title")
     found += _wrapped(clean(circuit.description), width)
-    found += [text for fact in _facts(circuit) for text in _wrapped(fact, width, "faint", _GAP)]
+    found += [text for fact in _facts(circuit) for text in _wrapped(fact, width, "", _GAP)]
     found += _heading("Current path", width)
     path = " → ".join(clean(n) for n in (circuit.supply.plus, *_path(circuit), circuit.supply.minus))
     found += _wrapped(_GAP + path, width, "", _GAP * 2)
@@ -179,7 +179,7 @@ def _part(circuit: Circuit, e: Element, sources: dict[str, int], width: int | No
     values = wrap(", ".join(_values(circuit, e, sources)), room, _GAP)
     found: list[Line] = [(Span(pad(f"{_GAP}{e.name}", taken - 2) + _GAP, "label"), Span(heads[0]))]
     found += [line(" " * taken + text) for text in heads[1:]]
-    return found + [line(" " * taken + text.replace(_SOLID, " "), "faint") for text in values]
+    return found + [line(" " * taken + text.replace(_SOLID, " ")) for text in values]
 
 
 def _where(e: Element) -> str:

@@ -14,8 +14,8 @@ from circuitsim.errors import one_line
 
 __all__ = ["ROLES", "Line", "Span", "cells", "clean", "line", "pad", "plain", "wrap"]
 
-ROLES = ("", "title", "heading", "step", "label", "faint", "rule", "verdict", "caution")
-"""What a piece of text is; the empty role is a number or plain text."""
+ROLES = ("", "title", "heading", "step", "label", "shown", "band", "faint", "rule", "verdict", "caution")
+"""What a piece of text is; `shown` is what an instrument shows, and plain text has the empty role."""
 
 
 @dataclass(frozen=True)

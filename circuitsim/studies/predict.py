@@ -24,7 +24,7 @@ from circuitsim.measure import meter as find_meter
 from circuitsim.measure.readings import step_values
 from circuitsim.studies.chart import Chart, OperatingPoint, Reading
 
-__all__ = ["predict"]
+__all__ = ["operating_points", "predict"]
 
 _QUANTITY = {"voltmeter": "voltage", "clamp": "current", "ohmmeter": "resistance", "lamp": "brightness"}
 
@@ -86,7 +86,7 @@ def predict(
     points = operating_points(circuit, conditions, steps, setting)
     return Chart(
         circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings, points,
-        circuit.cautions,
+        circuit.cautions, dict(circuit.options),
     )  # fmt: skip
 
 

@@ -33,9 +33,16 @@ STEP = MP.mpf(10) ** -18
 # A slope is a few float operations: 1e-9 leaves it seven digits. Where it is the difference of larger terms (the corner
 # of a limit seen from afar), rounding leaves 1e-14 of the row's own terms.
 RELATIVE, ROUNDING = 1e-9, 1e-14
+
+
 # The functions of the limits by their definitions, written apart from the numpy forms they check.
+def _softplus(x: Any) -> Any:
+    return MP.log(1 + MP.exp(x)) if x < 0 else x + MP.log(1 + MP.exp(-x))
+
+
 FUNCTIONS = {
-    "softplus": lambda x: MP.log(1 + MP.exp(x)) if x < 0 else x + MP.log(1 + MP.exp(-x)),
+    "softplus": _softplus,
+    "dead_zone": lambda x, edge: _softplus(x - edge) - _softplus(-x - edge),
     "logistic": lambda x: 1 / (1 + MP.exp(-x)),
     "kept_positive": lambda x: x if x > MP.mpf(0.1) else MP.mpf(0.01) / (MP.mpf(0.2) - x),
     **{name: getattr(MP, name) for name in ("tanh", "exp", "sqrt", "log", "sign")},

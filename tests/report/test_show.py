@@ -1,4 +1,4 @@
-"""The description of a circuit: current path, single points of failure, parts with values and sources, what is in reach."""
+"""The description of a circuit: its path, single points of failure, parts with their sources, what is in reach."""
 
 from __future__ import annotations
 

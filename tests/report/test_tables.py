@@ -1,4 +1,4 @@
-"""The chart as text: what stands in a cell, how columns fit a width, that nothing is lost, Markdown that shows as meant."""
+"""The chart as text: what stands in a cell, columns that fit a width, nothing lost, Markdown that shows as meant."""
 
 from __future__ import annotations
 
@@ -61,8 +61,14 @@ CELLS: dict[str, tuple[list[dict[str, Any]], list[Cell]]] = {
         [Cell("12.35 kΩ", "12.00…12.70")],
     ),
     "overload": ([{"unit": "Ω", "expected": 1e9, "low": 9e8, "high": 2e9, "display": "OL"}], [Cell("OL")]),
-    "amperes": ([{"unit": "A", "expected": 0.0, "low": -0.047, "high": 0.05, "display": "0.00 A"}], [Cell("0.00 A", "-0.05…0.05")]),
-    "a lamp that is surely dim": ([{"unit": "1", "expected": 0.2, "low": 0.1, "high": 0.3, "display": "dim"}], [Cell("dim")]),
+    "amperes": (
+        [{"unit": "A", "expected": 0.0, "low": -0.047, "high": 0.05, "display": "0.00 A"}],
+        [Cell("0.00 A", "-0.05…0.05")],
+    ),
+    "a lamp that is surely dim": (
+        [{"unit": "1", "expected": 0.2, "low": 0.1, "high": 0.3, "display": "dim"}],
+        [Cell("dim")],
+    ),
     "a lamp that may be bright": (
         [{"unit": "1", "expected": 0.5, "low": 0.3, "high": 0.7, "display": "dim"}], [Cell("dim", "dim…bright")],
     ),

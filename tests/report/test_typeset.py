@@ -19,7 +19,8 @@ def test_cells_follow_the_east_asian_width(text: str, width: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "width", "align", "padded"), [("ab", 4, "<", "ab  "), ("ab", 4, ">", "  ab"), ("電", 4, ">", "  電"), ("abc", 2, "<", "abc")]
+    ("text", "width", "align", "padded"),
+    [("ab", 4, "<", "ab  "), ("ab", 4, ">", "  ab"), ("電", 4, ">", "  電"), ("abc", 2, "<", "abc")],
 )  # fmt: skip
 def test_pad(text: str, width: int, align: str, padded: str) -> None:
     assert pad(text, width, align) == padded

@@ -1,0 +1,417 @@
+"""The chart of expected readings: its structure for every circuit, its conditions, and what it can be written as."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+import circuitsim as cs
+from circuitsim.errors import InputError, QuantityError, UnknownNameError
+from circuitsim.measure import METERS
+from circuitsim.quantities import parse
+
+Load = Callable[[str], cs.Circuit]
+NAMES = cs.circuit_names()
+# A 12 V and a 24 V circuit, one for each way of controlling.
+SOME = ("tractor-cab-fan", "minibus-condenser-fan", "coach-defroster-fan")
+
+
+@lru_cache(maxsize=None)
+def chart_of(name: str) -> cs.Chart:
+    return cs.predict(cs.load(name))
+
+
+# Structure --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_steps_are_off_then_numbers(name: str, load: Load) -> None:
+    steps = load(name).steps
+    assert steps == ("off", *(str(k) for k in range(1, len(steps))))
+    assert len(steps) >= 3
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_reading_is_a_number_inside_its_band(name: str) -> None:
+    readings = chart_of(name).readings
+    assert len(readings) > 20
+    for r in readings:
+        assert all(math.isfinite(v) for v in (r.expected, r.low, r.high, r.standard)), f"{r.leads} at {r.step}: {r.verdict}"
+        assert r.low <= r.expected <= r.high
+        assert r.standard >= 0
+        assert r.display not in ("", "-")
+        assert r.residual < 1e-12  # the acceptance rule
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_operating_point_is_accepted_and_judged(name: str, load: Load) -> None:
+    points = chart_of(name).operating_points
+    assert tuple(p.step for p in points) == load(name).steps
+    assert [p.verdict for p in points] == ["at rest"] + ["running"] * (len(points) - 1)
+    for p in points:
+        assert 0 <= p.residual < 1e-12  # the acceptance rule
+        assert p.branch
+        assert p.iterations >= 1
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("since", ["cold", "warm"])
+def test_current_speed_and_voltage_of_the_motor_rise_with_the_step(name: str, since: str, load: Load) -> None:
+    points = cs.predict(load(name), since=since, probe="BAT+:BAT-", engine="running").operating_points
+    for values in ([p.motor_current for p in points], [p.motor_speed for p in points], [p.motor_voltage for p in points]):
+        assert (np.diff(values) > 0).all()
+        assert abs(values[0]) < 0.01
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_each_reading_is_listed_once_and_says_what_it_is(name: str, load: Load) -> None:
+    circuit = load(name)
+    chart = chart_of(name)
+    keys = [(r.step, r.leads, r.instrument, r.unplugged, r.ignition, r.fitted) for r in chart.readings]
+    assert len(set(keys)) == len(keys)
+    quantity = {"voltmeter": ("voltage", "V"), "clamp": ("current", "A"), "ohmmeter": ("resistance", "Ω"),
+                "lamp": ("brightness", "1")}  # fmt: skip
+    for r in chart.readings:
+        assert (r.quantity, r.unit) == quantity[r.instrument]
+        assert bool(r.at) == (r.instrument == "clamp")
+        assert bool(r.red and r.black) != bool(r.at)
+        assert r.label
+        assert r.step in circuit.steps
+        # A reading of the chart is at a place that a person can reach.
+        for lead in (r.red, r.black):
+            assert not lead or lead in circuit.probes or lead.endswith(("/harness", "/part"))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_unplugged_readings_are_listed(name: str, load: Load) -> None:
+    """The motor's plug, and that of what controls it, at every step."""
+    circuit = load(name)
+    found = {r.unplugged for r in chart_of(name).readings}
+    assert () in found
+    assert ("X4",) in found
+    assert len(found) >= 3
+    for step in circuit.steps:
+        assert any(r.step == step and r.unplugged == ("X4",) and r.red == "X4.B/harness" for r in chart_of(name).readings)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_display_is_the_expected_value_to_its_last_digit(name: str) -> None:
+    for r in chart_of(name).readings:
+        if r.instrument == "lamp" or r.display == "OL":
+            continue
+        number, unit = r.display.split()
+        places = len(number.partition(".")[2])
+        scale = {"m": 1e-3, "k": 1e3, "M": 1e6}.get(unit[0], 1.0) if len(unit) > 1 else 1.0
+        # Half of the last digit, and a rounding of the comparison.
+        assert float(number) * scale == pytest.approx(r.expected, abs=scale * 0.5001 * 10**-places)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_standard_uncertainty_and_band_belong_together(name: str) -> None:
+    """A 95 % band is near two standard uncertainties either way for a normal answer, 1.65 for a rectangular one."""
+    for r in chart_of(name).readings:
+        half = (r.high - r.low) / 2
+        # Skewed answers (dark lamps, factors of two either way) lie further off.
+        assert 1.2 * r.standard <= half <= 2.4 * r.standard or r.standard < 1e-9
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_generic_circuits_have_wider_bands_than_known_ones(name: str) -> None:
+    """Nobody has data for a generic circuit: its current is known to a third or so, a known circuit's to an eighth."""
+    chart = chart_of(name)
+    r = chart.at(step=chart.operating_points[-1].step, at="M1")
+    share = (r.high - r.low) / 2 / r.expected
+    assert (0.3 < share < 0.8) if name.startswith("generic") else (0.05 < share < 0.25)
+
+
+def test_a_circuit_without_standard_readings_gets_a_plain_chart(load: Load) -> None:
+    """Every probe point against ground, and the motor's current, at every step."""
+    circuit = replace(load("tractor-cab-fan"), readings=())
+    chart = cs.predict(circuit)
+    places = {(r.red, r.black, r.at) for r in chart.readings}
+    assert places == {(p, "GND", "") for p in circuit.probes if p != "GND"} | {("", "", "M1")}
+    assert len(chart.readings) == len(places) * len(circuit.steps)
+    assert chart.at(step="4", red="MOT-").expected == chart_of(circuit.name).at(step="4", red="MOT-").expected
+
+
+def test_prediction_repeats_to_the_last_bit(load: Load) -> None:
+    assert cs.predict(load("tractor-cab-fan")).to_json() == chart_of("tractor-cab-fan").to_json()
+
+
+def test_reading_alone_and_among_others_is_the_same(load: Load) -> None:
+    """Each is as if its instrument were the only one on the circuit."""
+    chart = chart_of("tractor-cab-fan")
+    alone = cs.predict(load("tractor-cab-fan"), probe="CMD:GND", step="2").readings[0]
+    among = chart.at(step="2", red="CMD")
+    # The acceptance rule; and the band's sampling does not depend on what else is in the batch.
+    assert (alone.expected, alone.low, alone.high) == pytest.approx((among.expected, among.low, among.high), rel=1e-8)
+
+
+# Finding ----------------------------------------------------------------------------------------------------------
+
+
+def test_at_finds_what_the_chart_has() -> None:
+    chart = chart_of("tractor-cab-fan")
+    r = chart.at(step="2", red="MOT-", black="GND")
+    assert (r.step, r.red, r.black, r.unplugged, r.ignition) == ("2", "MOT-", "GND", (), "on")
+    assert chart.at(step="2", red="MOT-") is r
+    assert chart.at(step="4", at="M1").unit == "A"
+    assert chart.at(step="1", red="X4.B/harness", unplugged="X4").unplugged == ("X4",)
+    assert chart.at(step="1", red="X4.B/harness", unplugged=("X4",)).unplugged == ("X4",)
+    assert chart.at(step="off", red="BAT+", black="BAT-", ignition="off").ignition == "off"
+
+
+@pytest.mark.parametrize(
+    ("wanted", "nearest"),
+    [
+        ({"step": "2", "red": "MOT"}, "MOT+ : GND at step 2"),
+        ({"step": "2", "red": "MOTT-"}, "MOT- : GND at step 2"),
+        ({"step": "5", "red": "CMD"}, "CMD : GND at step"),
+        ({"step": "2", "at": "M2"}, "on M1 at step 2"),
+        ({"step": "2", "red": "CMD", "black": "GDN"}, "CMD : GND at step 2"),
+    ],
+)
+def test_at_names_the_nearest_when_there_is_none(wanted: dict[str, str], nearest: str) -> None:
+    with pytest.raises(UnknownNameError) as caught:
+        chart_of("tractor-cab-fan").at(**wanted)
+    assert nearest in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+# Writing ----------------------------------------------------------------------------------------------------------
+
+
+def refuse(text: str) -> None:
+    raise AssertionError(f"{text} is no JSON")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_json_is_strict_and_comes_back(name: str) -> None:
+    chart = chart_of(name)
+    back = json.loads(chart.to_json(), parse_constant=refuse)
+    assert back == chart.to_dict()
+    assert {"circuit", "conditions", "readings", "operating_points"} <= set(back)
+    promised = {"step", "unplugged", "instrument", "red", "black", "at", "quantity", "unit", "expected", "low", "high",
+                "display"}  # fmt: skip
+    for r, record in zip(chart.readings, back["readings"], strict=True):
+        assert promised <= set(record)
+        assert record["expected"] == r.expected  # to the last bit
+        assert tuple(record["unplugged"]) == r.unplugged
+    for record in back["operating_points"]:
+        assert {"step", "motor_current", "motor_speed", "residual", "verdict"} <= set(record)
+
+
+def test_json_writes_null_for_what_is_no_reading(load: Load) -> None:
+    """Warm, a stage that takes a dead short has no temperature, so no reading; strict JSON has no NaN."""
+    chart = cs.predict(load("tractor-cab-fan"), fit="jumper:MOT-:BAT+", since="warm", step="3", probe="MOT-:GND")
+    (r,) = chart.readings
+    assert r.verdict.startswith("runs away")
+    assert math.isnan(r.expected)
+    assert r.display == "-"
+    (record,) = json.loads(chart.to_json(), parse_constant=refuse)["readings"]
+    assert record["expected"] is record["low"] is record["high"] is None
+    assert record["verdict"] == r.verdict
+
+
+def read_csv(text: str) -> tuple[dict[str, str], list[dict[str, str]]]:
+    lines = text.splitlines(keepends=True)
+    comments = [line for line in lines if line.startswith("#")]
+    head = dict(line[1:].strip().split(": ", 1) for line in comments)
+    return head, list(csv.DictReader(io.StringIO("".join(lines[len(comments) :]))))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_csv_comes_back(name: str) -> None:
+    """Every row says where, under which conditions and what, in units that the package itself reads."""
+    chart = chart_of(name)
+    head, rows = read_csv(chart.to_csv())
+    assert head["circuit"] == name
+    assert parse(head["ambient"], "°C") == 20.0
+    for r, row in zip(chart.readings, rows, strict=True):
+        assert None not in row
+        assert (row["step"], row["red"], row["black"], row["at"]) == (r.step, r.red, r.black, r.at)
+        assert (row["instrument"], row["ignition"], row["engine"]) == (r.instrument, r.ignition, r.engine)
+        assert tuple(filter(None, row["unplugged"].split(", "))) == r.unplugged
+        assert (row["rule"], row["label"]) == (r.rule, r.label)
+        assert row["reading"] == r.display
+        if r.instrument != "lamp" and r.display != "OL":
+            # A digit of the display, which the ends of the band are written to as well.
+            digit = 10.0 ** -len(r.display.split()[0].partition(".")[2])
+            digit *= parse(f"1 {r.display.split()[1]}", r.unit)
+            assert parse(row["reading"], r.unit) == pytest.approx(r.expected, abs=0.51 * digit)
+            assert parse(row["low"], r.unit) == pytest.approx(r.low, abs=0.51 * digit)
+            assert parse(row["high"], r.unit) == pytest.approx(r.high, abs=0.51 * digit)
+
+
+def test_csv_head_tells_the_conditions(load: Load) -> None:
+    chart = cs.predict(load("tractor-cab-fan"), supply="12.3 V", ambient=-5.0, engine="running", unplug="X5", step="2")
+    head, rows = read_csv(chart.to_csv())
+    assert parse(head["supply"], "V") == 12.3
+    assert parse(head["ambient"], "°C") == -5.0
+    assert head["engine"] == "running"
+    assert head["unplugged"] == "X5"
+    assert {row["step"] for row in rows} == {"2"}
+
+
+# Conditions -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("state", ["rest", "off", "2", "4"])
+@pytest.mark.parametrize("engine", ["off", "running"])
+def test_measured_supply_is_met_at_the_posts_in_its_state(state: str, engine: str, load: Load) -> None:
+    """12.3 V or 14.1 V on the meter at rest, off or at a step: there the posts show just that."""
+    volts = 12.3 if engine == "off" else 14.1
+    measured = {"supply": volts, "supply_at": state, "engine": engine}
+    chart = cs.predict(
+        load("tractor-cab-fan"), probe="BAT+:BAT-", ignition="off" if state == "rest" else "on",
+        step="off" if state == "rest" else state, **measured,
+    )  # fmt: skip
+    # 10 MΩ draw a microampere from some milliohms: nanovolts; the search ends within 0.1 µV.
+    assert chart.readings[0].expected == pytest.approx(volts, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", SOME)
+def test_measured_supply_stays_what_it_was_in_other_states(name: str, load: Load) -> None:
+    """Measured off, it is lower at full speed by the battery's sag, and the whole chart moves with it."""
+    circuit = load(name)
+    volts = 0.975 * circuit.nominal
+    low, own = cs.predict(circuit, supply=volts), chart_of(name)
+    top = circuit.steps[-1]
+    assert low.at(step="off", red="BAT+", black="BAT-").expected == pytest.approx(volts, abs=1e-6)
+    assert low.at(step=top, red="BAT+", black="BAT-").expected < volts - 0.05
+    for step in circuit.steps:
+        assert low.at(step=step, red="MOT+").expected < own.at(step=step, red="MOT+").expected
+    assert low.operating_points[-1].motor_current < own.operating_points[-1].motor_current
+
+
+def test_measured_supply_replaces_the_batterys_own_tolerance(load: Load) -> None:
+    """0.5 % and two digits of the meter in place of ±0.15 V of an unknown battery."""
+    measured, own = (
+        cs.predict(load("tractor-cab-fan"), supply=v, probe="BAT+:GND", step="off").readings[0] for v in ("12.3 V", None)
+    )
+    assert own.standard > 1.1 * measured.standard
+    limit = METERS["standard"].limit(12.3, "V")
+    # Twice the meter: once for the measured supply, once for the reading itself; √2 of limit/√3.
+    assert measured.standard == pytest.approx(limit * math.sqrt(2 / 3), rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "pair",
+    [
+        ({"supply": "12.3 V"}, {"supply": 12.3}),
+        ({"supply": "12300 mV"}, {"supply": 12.3}),
+        ({"ambient": "75.2 °F"}, {"ambient": 24.0}),
+        ({"ambient": "297.15 K"}, {"ambient": 24.0}),
+        ({"unplug": "X4"}, {"unplug": ["X4"]}),
+        ({"step": "2"}, {"step": ("2",)}),
+        ({"fit": "lamp:MOT+:GND"}, {"fit": ["lamp:MOT+:GND"]}),
+        ({"probe": "MOT-:GND"}, {"probe": ["MOT-:GND"]}),
+    ],
+)
+def test_texts_and_numbers_mean_the_same(pair: tuple[dict, dict], load: Load) -> None:
+    first, second = (cs.predict(load("tractor-cab-fan"), **{"probe": "MOT-:GND", **kw}) for kw in pair)
+    for a, b in zip(first.readings, second.readings, strict=True):
+        assert (a.expected, a.low, a.high) == pytest.approx((b.expected, b.low, b.high), rel=1e-9)
+    assert [p.motor_speed for p in first.operating_points] == pytest.approx(
+        [p.motor_speed for p in second.operating_points], rel=1e-9
+    )
+
+
+def test_step_probe_and_unplug_choose_what_is_shown(load: Load) -> None:
+    circuit = load("tractor-cab-fan")
+    chart = cs.predict(circuit, step=["1", "3"], probe=["MOT-:GND", "at:M1"])
+    assert [(r.step, r.leads) for r in chart.readings] == [
+        (s, place) for place in ("MOT- : GND", "on M1") for s in ("1", "3")
+    ]
+    assert [p.step for p in chart.operating_points] == ["1", "3"]
+    parted = cs.predict(circuit, unplug="X4")
+    assert {r.unplugged for r in parted.readings} >= {("X4",), ("X4", "X5")}
+    assert all("X4" in r.unplugged for r in parted.readings)
+    assert {p.verdict for p in parted.operating_points} == {"at rest"}
+
+
+def test_ignition_off_leaves_the_battery_alone(load: Load) -> None:
+    chart = cs.predict(load("tractor-cab-fan"), ignition="off", probe=["BAT+:BAT-", "MOT+:GND", "U1+:GND"])
+    assert {p.verdict for p in chart.operating_points} == {"at rest"}
+    for r in chart.readings:
+        assert r.expected == pytest.approx(12.594 if r.red == "BAT+" else 0.0, abs=1e-3)  # 12.6 V at 25 °C, 1.2 mV/K
+
+
+@pytest.mark.parametrize("name", SOME)
+def test_warm_and_hot_circuits_draw_what_they_should(name: str, load: Load) -> None:
+    """Copper that is warmer has more ohms and magnets less flux; cold air is denser and loads the fan more."""
+    circuit = load(name)
+    top = circuit.steps[-1]
+    winter, summer = (
+        cs.predict(circuit, ambient=t, probe=["BAT+:MOT+", "at:M1"], step=top) for t in ("-20 °C", "50 °C")
+    )
+    ohms = [c.readings[0].expected / c.readings[1].expected for c in (winter, summer)]
+    assert ohms[1] > 1.15 * ohms[0]
+    assert summer.operating_points[0].motor_speed > winter.operating_points[0].motor_speed
+    cold, warm = (cs.predict(circuit, since=s, step=top, probe="at:M1").operating_points[0] for s in ("cold", "warm"))
+    assert warm.branch != cold.branch
+    assert warm.motor_current != pytest.approx(cold.motor_current, rel=1e-3)
+
+
+def test_meter_changes_what_is_shown_and_how_sure(load: Load) -> None:
+    readings = {m: cs.predict(load("tractor-cab-fan"), probe="MOT-:GND", step="4", meter=m).readings[0] for m in METERS}
+    assert readings["precise"].standard < readings["standard"].standard < readings["basic"].standard
+    assert len({r.display for r in readings.values()}) > 1
+    assert readings["precise"].expected == pytest.approx(readings["standard"].expected, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("options", "kind", "words"),
+    [
+        ({"supply": "12.3 A"}, QuantityError, "12.3 A"),
+        ({"supply": "-1 V"}, InputError, "supply"),
+        ({"supply": "500 V"}, InputError, "accepted"),
+        ({"supply_at": "5"}, UnknownNameError, "step"),
+        ({"ambient": "900 °C"}, InputError, "ambient"),
+        ({"engine": "runing"}, UnknownNameError, "running"),
+        ({"ignition": "acc"}, UnknownNameError, "ignition"),
+        ({"since": "yesterday"}, UnknownNameError, "warm"),
+        ({"unplug": "X44"}, UnknownNameError, "X4"),
+        ({"unplug": "X2"}, UnknownNameError, "X2"),
+        ({"fit": "jumper:MOT-"}, InputError, "KIND:A:B"),
+        ({"fit": "fuse:MOT-:GND"}, UnknownNameError, "jumper"),
+        ({"fit": "jumper:MOT:GND"}, UnknownNameError, "MOT"),
+        ({"step": "7"}, UnknownNameError, "step"),
+        ({"probe": "MOT-"}, InputError, "RED:BLACK"),
+        ({"probe": "MOTT-:GND"}, UnknownNameError, "MOT-"),
+        ({"probe": "FAN:GND"}, InputError, "FAN"),
+        ({"probe": "at:M2"}, UnknownNameError, "M1"),
+        ({"meter": "standart"}, UnknownNameError, "standard"),
+        ({"probe": "MOT-:GND", "instrument": "oscilloscope"}, UnknownNameError, "voltmeter"),
+    ],
+)
+def test_what_is_not_accepted_is_named_in_one_line(
+    options: dict[str, str], kind: type[Exception], words: str, load: Load
+) -> None:
+    with pytest.raises(kind) as caught:
+        cs.predict(load("tractor-cab-fan"), **options)
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("place", ["at:FAN1", "at:X4.A"])
+def test_a_clamp_goes_where_a_current_flows(place: str, load: Load) -> None:
+    """A wheel carries none, and an unplugged pin cannot be clamped."""
+    with pytest.raises(InputError) as caught:
+        cs.predict(load("tractor-cab-fan"), probe=place, unplug="X4", step="2")
+    assert place.removeprefix("at:") in str(caught.value)
+
+
+@pytest.mark.parametrize("instrument", ["voltmeter", "ohmmeter", "lamp"])
+def test_both_leads_on_one_point_show_nothing(instrument: str, load: Load) -> None:
+    (r,) = cs.predict(load("tractor-cab-fan"), probe="MOT-:MOT-", instrument=instrument, step="2").readings
+    assert r.expected == 0.0
+    assert r.low <= 0.0 <= r.high
