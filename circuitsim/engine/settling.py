@@ -97,29 +97,47 @@ def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float
 
 
 def _implicit_step(plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: float, scale: Array) -> Array | None:
-    """Solve (store(new) - store(x))/h + flow(new) = 0 by Newton; None when it does not settle."""
+    """Solve (store(new) - store(x))/h + flow(new) = 0 by damped Newton; None when it does not settle.
+
+    A correction is halved until the next one, with the same matrix, is shorter.
+    """
     before = stores.quantity(laws, x)
+
+    def right(at: Array, entries: Array) -> Array:
+        wanted: Array = -plan.balances(entries) - (stores.quantity(laws, at) - before) / h
+        return wanted[:, 0]
+
     new = x.copy()
-    for _ in range(8):
-        entries, slopes = laws(new)
-        right = -plan.balances(entries) - (stores.quantity(laws, new) - before) / h
-        full = plan.dense(plan.cells(slopes)) + stores.matrix(laws, new) / h
-        step = _scaled_solve(full[0], right[:, 0])
-        if step is None:
+    entries, slopes = laws(new)
+    for _ in range(30):
+        inverse = _scaled_inverse((plan.dense(plan.cells(slopes)) + stores.matrix(laws, new) / h)[0])
+        if inverse is None:
             return None
-        new[plan.free, 0] += step
-        if np.max(np.abs(step) / (scale[:, 0] + np.abs(new[plan.free, 0])), initial=0.0) < 1e-9:
+        step = inverse @ right(new, entries)
+        length = float(np.max(np.abs(step) / (scale[:, 0] + np.abs(new[plan.free, 0])), initial=0.0))
+        if not np.isfinite(length):
+            return None
+        for share in (1.0, 0.5, 0.25, 0.125, 0.0625, 0.03125):
+            trial = new.copy()
+            trial[plan.free, 0] += share * step
+            entries, slopes = laws(trial)
+            after = np.abs(inverse @ right(trial, entries)) / (scale[:, 0] + np.abs(trial[plan.free, 0]))
+            if length < 1e-6 or float(np.max(after, initial=0.0)) <= (1 - 0.25 * share) * length:
+                break
+        new = trial
+        if length < 1e-9:
             return new
     return None
 
 
-def _scaled_solve(full: Array, right: Array) -> Any:
+def _scaled_inverse(full: Array) -> Any:
+    """Give the inverse, with rows and columns scaled; None when it has none."""
     with np.errstate(all="ignore"):
         r = 1 / np.abs(full).max(axis=1)
         scaled = full * r[:, None]
         c = 1 / np.abs(scaled).max(axis=0)
         try:
-            step = np.linalg.solve(scaled * c, right * r) * c
+            inverse = np.linalg.inv(scaled * c) * c[:, None] * r
         except np.linalg.LinAlgError:
             return None
-    return step if np.isfinite(step).all() else None
+    return inverse if np.isfinite(inverse).all() else None

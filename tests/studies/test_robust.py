@@ -78,11 +78,11 @@ def random_starts(compiled: Compiled, count: int, seed: int) -> Array:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_64_starts_return_no_other_root(name: str, load: Load, plain: Plain, drawn: Drawn) -> None:
-    """Three random circuits of each kind at random steps, warm: what is returned is the state reached from rest."""
+    """Two random circuits of each kind at random steps, warm: what is returned is the state reached from rest."""
     circuit = load(name)
     compiled = plain(circuit)
     rng = np.random.default_rng([31, len(name)])
-    for k in range(3):
+    for k in range(2):
         step = str(rng.choice(circuit.steps[1:]))
         values = {**step_values(circuit, [(step, Conditions())]), **drawn(circuit, step, 1, rng)}
         reference = Points(compiled.solve(values))
@@ -133,7 +133,8 @@ def test_every_joint_and_wire_from_a_micro_ohm_to_open(name: str, since: str, lo
     circuit = load(name)
     compiled = plain(circuit)
     changes = sites(circuit)
-    for step in (circuit.steps[1], circuit.steps[-1]):
+    # Warm there is more to solve: the top step is the one that heats.
+    for step in (circuit.steps[1], circuit.steps[-1]) if since == "cold" else circuit.steps[-1:]:
         points = Points(compiled.solve(stacked(circuit, step, changes), frozen=since == "cold", size=len(changes)))
         lost = [changes[k] for k in np.flatnonzero(~points.accepted)]
         assert lost == []
@@ -146,9 +147,9 @@ def test_every_joint_and_wire_from_a_micro_ohm_to_open(name: str, since: str, lo
 def test_flat_battery(name: str, load: Load, plain: Plain) -> None:
     """From nothing to half a volt: too little for the brushes, so nothing turns, and nothing is above the battery."""
     circuit = load(name)
-    emf = np.array([0.0, 1e-6, 1e-3, 0.1, 0.3, 0.5])
+    emf = np.array([0.0, 1e-3, 0.1, 0.5])
     for frozen in (True, False):
-        for step in circuit.steps:
+        for step in (circuit.steps[0], circuit.steps[-1]):
             values = {**step_values(circuit, [(step, Conditions())] * emf.size), ("BAT", "emf"): emf}
             points = Points(plain(circuit).solve(values, ambient=25.0, frozen=frozen, size=emf.size))
             assert points.accepted.all()
@@ -202,9 +203,9 @@ def test_friction_from_none_to_seized_cold(name: str, load: Load, plain: Plain) 
 def test_friction_from_none_to_seized_warm(name: str, load: Load, plain: Plain) -> None:
     """The same for good, at the top step: from some friction on there is no steady temperature, and a verdict says so."""
     circuit = load(name)
-    friction = np.array([0.0, 0.01, 0.1, 2.8942661247167516])
-    values = {**step_values(circuit, [(circuit.steps[-1], Conditions())] * 4), ("M1", "friction"): friction}
-    points = Points(plain(circuit).solve(values, size=4))
+    friction = np.array([0.0, 2.8942661247167516])
+    values = {**step_values(circuit, [(circuit.steps[-1], Conditions())] * 2), ("M1", "friction"): friction}
+    points = Points(plain(circuit).solve(values, size=2))
     assert points.accepted.all()
     assert points.verdicts[0] == "running"
     assert points.verdicts[-1].startswith(("runs away at", "outside validity at"))
