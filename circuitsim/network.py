@@ -55,9 +55,7 @@ class Netlist:
             raise NetworkError(f"duplicate name {element.name!r}: every element needs its own", part=element.name)
         for t in element.terminals:
             if t.name not in element.nodes:
-                raise NetworkError(
-                    f"{element.kind} {element.name} has no node at its terminal {t.name!r}", part=element.name
-                )
+                raise NetworkError(f"{element.kind} {element.name} has no node at its terminal {t.name!r}", part=element.name)
         self._check_domains(element)
         for node in element.nodes.values():
             if self._aliases.get(node, node) != node:
@@ -88,9 +86,7 @@ class Netlist:
         for k, item in enumerate(items[1:], start=1):
             if isinstance(item, str):
                 if isinstance(items[k - 1], str) and item != items[k - 1]:
-                    raise NetworkError(
-                        f"{self.name}: no element between nodes {items[k - 1]!r} and {item!r}", node=item
-                    )
+                    raise NetworkError(f"{self.name}: no element between nodes {items[k - 1]!r} and {item!r}", node=item)
                 continue
             after = items[k + 1]
             end = after if isinstance(after, str) else self._between(item, after, reverse)
@@ -294,9 +290,7 @@ class Netlist:
                 lonely.setdefault(node, []).append(element)
             for node, users in lonely.items():
                 if domain is Domain.THERMAL and all(e.kind == "thermal-cutout" for e in users):
-                    raise NetworkError(
-                        f"{self.name}: nothing warms or cools node {node!r} of {users[0].name}", node=node
-                    )
+                    raise NetworkError(f"{self.name}: nothing warms or cools node {node!r} of {users[0].name}", node=node)
 
     def _places(self, domain: Domain) -> Iterator[tuple[Element, str]]:
         for e in self.elements.values():

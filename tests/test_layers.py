@@ -105,19 +105,13 @@ def violations(file: str, source: str) -> list[str]:
     layer = layer_of(file)
     if layer and layer not in LEVEL:
         return [f"1: {layer} is in no layer; add it to LAYERS"]
-    found = (
-        (line, complaint(layer, target, late)) for line, target, late in imports(file, ast.parse(source))
-    )
+    found = ((line, complaint(layer, target, late)) for line, target, late in imports(file, ast.parse(source)))
     return [f"{line}: {reason}" for line, reason in found if reason]
 
 
 def two_way(sources: dict[str, str]) -> set[frozenset[str]]:
     """Pairs of layers that import each other: two of one level may do so one way only."""
-    pairs = {
-        (layer_of(file), target)
-        for file, source in sources.items()
-        for _, target, _ in imports(file, ast.parse(source))
-    }
+    pairs = {(layer_of(file), target) for file, source in sources.items() for _, target, _ in imports(file, ast.parse(source))}
     return {frozenset(pair) for pair in pairs if pair[0] != pair[1] and pair[::-1] in pairs}
 
 

@@ -52,9 +52,7 @@ def undocumented(_file: str, source: str) -> list[str]:
     tree = ast.parse(source)
     found = [] if ast.get_docstring(tree) else ["1: the module has no docstring"]
     return found + [
-        f"{node.lineno}: {name} has no docstring"
-        for name, node in public_definitions(tree.body)
-        if not ast.get_docstring(node)
+        f"{node.lineno}: {name} has no docstring" for name, node in public_definitions(tree.body) if not ast.get_docstring(node)
     ]
 
 
@@ -103,9 +101,7 @@ def wrong_exports(_file: str, source: str) -> list[str]:
         "names twice": {name for name in listed if listed.count(name) > 1},
         "leaves out": own - set(listed),
     }
-    return [
-        f"{value.lineno}: __all__ {what}: {name}" for what, names in wrong.items() for name in sorted(names)
-    ]
+    return [f"{value.lineno}: __all__ {what}: {name}" for what, names in wrong.items() for name in sorted(names)]
 
 
 def too_long(_file: str, source: str) -> list[str]:

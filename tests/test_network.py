@@ -340,9 +340,7 @@ CHECKS: dict[str, tuple[Callable[[], cs.Netlist], str]] = {
         "loop: node 'p' floats: no path to ground from R2, R3 (part 'R2')",
     ),
     "between current sources": (
-        lambda: looped(
-            cs.CurrentSource("I1", "p", "GND", current=1.0), cs.CurrentSource("I2", "GND", "p", current=1.0)
-        ),
+        lambda: looped(cs.CurrentSource("I1", "p", "GND", current=1.0), cs.CurrentSource("I2", "GND", "p", current=1.0)),
         "loop: node 'p' floats: no path to ground from I1, I2 (part 'I1')",
     ),
     "loose end": (

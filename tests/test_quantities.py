@@ -317,9 +317,7 @@ def test_any_text_is_a_number_or_one_clear_line(text: str) -> None:
 def test_reading_a_quantity_loads_nothing_heavy() -> None:
     heavy = {"numpy", "sympy", "scipy", "networkx", "matplotlib", "pydantic", "difflib"}
     code = "import sys; import circuitsim.quantities as q; q.parse('4 mΩ', 'Ω'); print(*sys.modules)"
-    run = subprocess.run(
-        [sys.executable, "-X", "utf8", "-c", code], capture_output=True, text=True, check=True
-    )
+    run = subprocess.run([sys.executable, "-X", "utf8", "-c", code], capture_output=True, text=True, check=True)
     loaded = set(run.stdout.split())
     assert "circuitsim.quantities" in loaded
     assert not heavy & loaded

@@ -142,17 +142,13 @@ def test_temperatures_read_back(value: float, digits: int) -> None:
 
 
 @given(
-    st.sampled_from(
-        [("rad/s", "rpm"), ("1", "%"), ("V·s/rad", "V/krpm"), ("V", "mV"), ("s", "min"), ("m²", "mm²")]
-    ),
+    st.sampled_from([("rad/s", "rpm"), ("1", "%"), ("V·s/rad", "V/krpm"), ("V", "mV"), ("s", "min"), ("m²", "mm²")]),
     floats(1e-9, 1e9),
 )
 def test_other_units_read_back(units: tuple[str, str], value: float) -> None:
     unit, display = units
     # rel 2e-15: a handful of roundings of 1.1e-16 each, both ways.
-    assert parse(format_quantity(value, unit, 17, display=display), unit) == pytest.approx(
-        value, rel=2e-15, abs=0
-    )
+    assert parse(format_quantity(value, unit, 17, display=display), unit) == pytest.approx(value, rel=2e-15, abs=0)
 
 
 @given(floats(1e-12, 0.99e12), st.integers(3, 17))
@@ -238,9 +234,7 @@ def test_a_tolerance_alone_is_asked_for(text: str) -> None:
 
 
 def test_a_tolerance_of_no_known_kind_is_refused() -> None:
-    with pytest.raises(
-        QuantityError, match="unknown tolerance 'triangular'; accepted: uniform, normal, lognormal"
-    ):
+    with pytest.raises(QuantityError, match="unknown tolerance 'triangular'; accepted: uniform, normal, lognormal"):
         Tolerance("triangular", 0.1)  # type: ignore[arg-type]
     for size in (math.nan, math.inf, -1.0):
         for kind in ("uniform", "normal", "lognormal"):
@@ -253,9 +247,7 @@ def test_standard_uncertainty_of_a_limit() -> None:
     assert Tolerance("uniform", 1.5).standard(8.5) == pytest.approx(0.87, abs=0.005, rel=0)
     # NIST Technical Note 1297, section 4: half width of 95 % divided by 1.960; half the last digit of that.
     assert Tolerance("normal", 1.0).standard(-3.0) == pytest.approx(1 / 1.960, rel=0.0005 / 1.960, abs=0)
-    assert Tolerance("uniform", 0.05, relative=True).standard(-10.0) == pytest.approx(
-        0.5 / math.sqrt(3), rel=1e-15
-    )
+    assert Tolerance("uniform", 0.05, relative=True).standard(-10.0) == pytest.approx(0.5 / math.sqrt(3), rel=1e-15)
 
 
 @pytest.mark.parametrize("factor", [1.001, 1.2, 2.0, 10.0, 1e3])

@@ -39,9 +39,7 @@ class Program(click.Group):
             sys.exit(_INTERRUPTED)
         sys.exit(result if isinstance(result, int) else 0)
 
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
         """Find a command by its name; UnknownNameError, with the nearest one, when there is none."""
         if self.get_command(ctx, args[0]) is None and not ctx.resilient_parsing:
             raise UnknownNameError("command", args[0], self.list_commands(ctx))

@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from circuitsim.cli.output import check_target, deliver, put_lines, terminal_width
+from circuitsim.cli.output import check_target, deliver, put_lines, terminal_width, write_file
 from circuitsim.cli.words import Words, read_pairs
 from circuitsim.errors import InputError, UnknownNameError, shown, with_place
 
@@ -35,9 +36,7 @@ def _circuit_options(command: Command) -> Command:
         )
     ):
         command = click.option(f"--{name}", metavar=example, help=text)(command)
-    pairs = click.option(
-        "--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit."
-    )
+    pairs = click.option("--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
     return click.argument("circuit")(pairs(command))
 
 
@@ -62,9 +61,7 @@ def _load(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) ->
 
 
 _width = click.option("--width", type=click.IntRange(30, 1000), metavar="N", help="Lay out for lines of N characters.")
-_output = click.option(
-    "--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen."
-)
+_output = click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 
 
 @click.command("list", short_help="List the circuits and parts by name.")
@@ -76,9 +73,7 @@ def list_command(form: str) -> None:
     circuits = [load(name) for name in circuit_names()]
     if form == "json":
         found = {
-            "circuits": [
-                {"name": c.name, "title": c.title, "nominal": c.nominal, "steps": list(c.steps)} for c in circuits
-            ],
+            "circuits": [{"name": c.name, "title": c.title, "nominal": c.nominal, "steps": list(c.steps)} for c in circuits],
             "parts": [{"name": p.name, "kind": p.kind, "title": p.title} for _, p in sorted(parts().items())],
         }
         deliver(json.dumps(found, ensure_ascii=False, indent=1) + "\n", "json", None)
@@ -86,9 +81,7 @@ def list_command(form: str) -> None:
     from circuitsim.report.listing import listing
 
     rows = [(c.name, c.title) for c in circuits]
-    put_lines(
-        listing({"Circuits": rows, "Parts": [(n, p.title) for n, p in sorted(parts().items())]}, terminal_width(None))
-    )
+    put_lines(listing({"Circuits": rows, "Parts": [(n, p.title) for n, p in sorted(parts().items())]}, terminal_width(None)))
 
 
 @click.command("show", short_help="Show what is in a circuit, and what can be reached.")
@@ -112,40 +105,29 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 
 @click.command("predict", short_help="Predict what a good circuit reads.")
 @click.option("--supply", metavar="12.3V", help="Battery voltage as measured; the circuit's own battery by default.")
-@click.option(
-    "--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off."
-)
+@click.option("--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off.")
 @click.option("--ambient", metavar="20degC", help="Temperature around; 20 °C by default.")
-@click.option(
-    "--engine", type=Words(["off", "running"]), default="off", help="off (default) or running; a charger counts."
-)
+@click.option("--engine", type=Words(["off", "running"]), default="off", help="off (default) or running; a charger counts.")
 @click.option("--ignition", type=Words(["on", "off"]), default="on", help="on (default) or off.")
-@click.option(
-    "--since", type=Words(["cold", "warm"]), default="cold", help="cold: just switched on (default); or warm."
-)
+@click.option("--since", type=Words(["cold", "warm"]), default="cold", help="cold: just switched on (default); or warm.")
 @click.option("--unplug", multiple=True, metavar="X4", help="A connector that is unplugged; may be repeated.")
 @click.option("--fit", multiple=True, metavar="KIND:A:B", help="A jumper or lamp across two points; may be repeated.")
 @click.option("--step", multiple=True, metavar="2", help="Only this step; may be repeated.")
-@click.option(
-    "--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp."
-)
+@click.option("--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp.")
 @click.option("--instrument", metavar="NAME", help="What reads --probe: voltmeter (default), ohmmeter or lamp.")
-@click.option(
-    "--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance."
-)
-@click.option(
-    "--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated."
-)
+@click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
+@click.option("--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated.")
 @click.option(
     "--format", "form", type=Words(["table", "json", "csv", "markdown"]),
     help="table, json, csv or markdown; by default as the ending of FILE says, else table.",
 )  # fmt: skip
+@click.option("--picture", metavar="FILE", help="Draw the chart as well, as .png, .svg or .pdf.")
 @_output
 @_width
 @_circuit_options
 def predict_command(
     circuit: str, pairs: tuple[str, ...], form: str | None, output: str | None, width: int | None,
-    rows: tuple[str, ...], nominal: str | None, steps: str | None, fuse: str | None, current: str | None,
+    picture: str | None, rows: tuple[str, ...], nominal: str | None, steps: str | None, fuse: str | None, current: str | None,
     **conditions: Any,
 ) -> None:  # fmt: skip
     """Predict what a good circuit reads: the chart of expected readings.
@@ -153,6 +135,7 @@ def predict_command(
     CIRCUIT is a name out of 'circuitsim list', or a .toml file. Every quantity has its unit: 12.3V, 75degF.
     """
     check_target(output)
+    _check_picture(picture)
     kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
     found = _load(circuit, pairs, dict(zip(_PLAIN_OPTIONS, (nominal, steps, fuse, current), strict=True)))
     given = _conditions(**conditions)
@@ -165,6 +148,18 @@ def predict_command(
         put_lines(chart_lines(chart, found, terminal_width(width)))
     else:
         deliver(_written(chart, found, kind, width), kind, output)
+    if picture is not None:
+        from circuitsim.report.plots import chart_figure, figure_bytes
+
+        write_file(picture, figure_bytes(chart_figure(chart), Path(picture).suffix), "--picture")
+
+
+def _check_picture(picture: str | None) -> None:
+    if picture is not None:
+        from circuitsim.report.plots import check_suffix
+
+        check_target(picture, "--picture")
+        check_suffix(Path(picture).suffix)
 
 
 def _conditions(

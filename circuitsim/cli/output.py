@@ -148,28 +148,28 @@ def _ascii_json(text: str) -> str:
     return json.dumps(json.loads(text), indent=1) + "\n"
 
 
-def check_target(output: str | None) -> None:
+def check_target(output: str | None, option: str = "--output") -> None:
     """Raise InputError for a file that surely can't be written, before any work is done for it."""
     if output in (None, "-"):
         return
     if not output or "\0" in output:
-        raise InputError("needs the name of a file", key="--output")
+        raise InputError("needs the name of a file", key=option)
     path = Path(output)
     if path.is_dir():
-        raise InputError("is a directory; give the name of a file", file=output, key="--output")
+        raise InputError("is a directory; give the name of a file", file=output, key=option)
     if not path.parent.is_dir():
-        raise InputError("can't be written: there is no such folder", file=output, key="--output")
+        raise InputError("can't be written: there is no such folder", file=output, key=option)
     if path.exists() and not os.access(path, os.W_OK):
-        raise InputError("can't be written: it is write-protected", file=output, key="--output")
+        raise InputError("can't be written: it is write-protected", file=output, key=option)
 
 
-def write_file(output: str, data: bytes) -> None:
+def write_file(output: str, data: bytes, option: str = "--output") -> None:
     """Write a file in one go: whoever looks sees the old content or the new, never a part.
 
     An existing file keeps its permissions, and a link its target. A device or a pipe is written to directly.
     Raises InputError, naming the file, when it can't be written; no part is left behind.
     """
-    check_target(output)
+    check_target(output, option)
     try:
         target = Path(output).resolve()
         mode = target.stat().st_mode if target.exists() else None
@@ -178,7 +178,7 @@ def write_file(output: str, data: bytes) -> None:
         else:
             _replace(target, data, mode)
     except OSError as error:
-        raise InputError(f"can't be written: {error.strerror}", file=output, key="--output") from None
+        raise InputError(f"can't be written: {error.strerror}", file=output, key=option) from None
 
 
 def _replace(target: Path, data: bytes, mode: int | None) -> None:

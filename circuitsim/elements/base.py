@@ -240,9 +240,7 @@ class Element:
                 placed[t.name] = f"{self.name}.{t.name}" if t.default == "own" else t.default
         for terminal, node in placed.items():
             if not isinstance(node, str) or not node or any(c in node for c in ":,\n"):
-                raise NetworkError(
-                    f"{self.name}: node {node!r} at {terminal} must be text without : and ,", part=self.name
-                )
+                raise NetworkError(f"{self.name}: node {node!r} at {terminal} must be text without : and ,", part=self.name)
         return placed
 
     def _read(self, values: dict[str, Any]) -> tuple[dict[str, float], dict[str, Tolerance]]:

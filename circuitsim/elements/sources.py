@@ -119,9 +119,7 @@ class Battery(Element):
         emf = s.emf + s.temperature_coefficient * (s.air - 25)
         x = s.plus - s.minus - emf
         # Two straight lines through (emf, 0), joined over a fraction of a millivolt.
-        i = x / s.charge_resistance - positive_part(-x, 0.0002 * s.smooth) * (
-            1 / s.resistance - 1 / s.charge_resistance
-        )
+        i = x / s.charge_resistance - positive_part(-x, 0.0002 * s.smooth) * (1 / s.resistance - 1 / s.charge_resistance)
         return Law(
             flows={"plus": i, "minus": -i, "air": -x * i},
             outputs={"current": (i, "A"), "rest voltage": (emf, "V")},

@@ -187,9 +187,7 @@ def _eliminate(
     return slots, order
 
 
-def _write_code(
-    cells: dict[Cell, int], slots: dict[Cell, int], order: list[tuple[int, int, list[int], list[int]]]
-) -> str:
+def _write_code(cells: dict[Cell, int], slots: dict[Cell, int], order: list[tuple[int, int, list[int], list[int]]]) -> str:
     """Write `factor(a, t)` and `solve(a, v, t)`; `v` holds the right-hand side, then the result."""
     n = len(order)
     factor = ["def factor(a, t):", "    multiply, subtract = np.multiply, np.subtract"]

@@ -147,9 +147,7 @@ class Points:
                 (o, t.name) for o in net.elements.values() for t in o.terminals
                 if o.nodes[t.name] == node and o.name != element
             ]  # fmt: skip
-            if node != net.ground and all(
-                o.name in self.system.place and not self._near_short(o.name) for o, _ in others
-            ):
+            if node != net.ground and all(o.name in self.system.place and not self._near_short(o.name) for o, _ in others):
                 return sign * sum((self.flow(o.name, t) for o, t in others), np.zeros(self.size))
         if element in self.system.place:
             return self.outputs(element)["current"]

@@ -60,9 +60,7 @@ class Stores:
         return out
 
 
-def settle(
-    plan: Plan, laws: Evaluator, start: Array, *, first: float = 1e-5, last: float = 1e7, limit: int = 600
-) -> Array:
+def settle(plan: Plan, laws: Evaluator, start: Array, *, first: float = 1e-5, last: float = 1e7, limit: int = 600) -> Array:
     """Follow each sample from `start` until time steps of `last` seconds no longer move it; give where it ended.
 
     A step whose corrections do not settle within eight is tried again at a quarter of the time. A sample with a body

@@ -117,9 +117,7 @@ def _slope(expression: Expr, name: str) -> Expr:
     return sp.diff(sp.sympify(expression), _symbol(name))
 
 
-def _nonzero_slopes(
-    expressions: Sequence[Expr], names: Sequence[str]
-) -> tuple[tuple[tuple[int, int], ...], list[Expr]]:
+def _nonzero_slopes(expressions: Sequence[Expr], names: Sequence[str]) -> tuple[tuple[tuple[int, int], ...], list[Expr]]:
     pairs, slopes = [], []
     for row, expression in enumerate(expressions):
         free = _free(expression)

@@ -59,9 +59,7 @@ def solve_exactly(net: Netlist, parameters: dict[tuple[str, str], Expr] | None =
     if any(d is not Domain.ELECTRICAL for n, d in net.nodes().items() if n not in net.references()):
         raise InputError(f"{net.name}: an exact solution needs electrical elements alone")
     symbols = {n: sp.Symbol(n, real=True) for n in names}
-    unknowns = {
-        f"{e.name}:{u.name}": sp.Symbol(f"{e.name}:{u.name}") for e in net.elements.values() for u in e.unknowns
-    }
+    unknowns = {f"{e.name}:{u.name}": sp.Symbol(f"{e.name}:{u.name}") for e in net.elements.values() for u in e.unknowns}
     balances: dict[str, Expr] = dict.fromkeys(names, sp.Integer(0))
     rows: list[Expr] = []
     for e in net.elements.values():
@@ -82,9 +80,7 @@ def solve_exactly(net: Netlist, parameters: dict[tuple[str, str], Expr] | None =
     return dict(zip([*symbols, *unknowns], found[0], strict=True))
 
 
-def _values(
-    e: Element, net: Netlist, symbols: dict[str, Expr], parameters: dict[tuple[str, str], Expr]
-) -> dict[Expr, Expr]:
+def _values(e: Element, net: Netlist, symbols: dict[str, Expr], parameters: dict[tuple[str, str], Expr]) -> dict[Expr, Expr]:
     """Give what to put in place of the symbols of an element's law."""
     import sympy as sp
 

@@ -345,9 +345,7 @@ class Trace:
     def _serves_run(self, v: int, wanted: set[int], results: Sequence[tuple[str, Term]]) -> bool:
         direct = any(not isinstance(t, float) and t[1] == v for _, t in results)
         return direct or any(
-            self.values[u].stage == RUN and v in self.values[u].arguments
-            for u in wanted
-            if self.values[u].operation != "input"
+            self.values[u].stage == RUN and v in self.values[u].arguments for u in wanted if self.values[u].operation != "input"
         )
 
     def _last_uses(self, order: Sequence[int]) -> dict[int, int]:

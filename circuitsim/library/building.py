@@ -191,9 +191,7 @@ def _single(name: str, given: Mapping[str, Any], ways: Ways) -> Item | None:
     path: KeyPath = ("element", name)
     word = given.get("kind")
     if not isinstance(word, str):
-        ways.told(
-            CircuitFileError("needs the key 'kind'" if word is None else "'kind' must be text in quotes"), path, name
-        )
+        ways.told(CircuitFileError("needs the key 'kind'" if word is None else "'kind' must be text in quotes"), path, name)
         return None
     if word not in element_kinds():
         ways.told(UnknownNameError("kind of element", word, element_kinds()), (*path, "kind"), f"{name}.kind")
@@ -207,9 +205,7 @@ def _check_names(items: list[Item], mistakes: Mistakes) -> None:
         name = item.element.name
         if name in seen:
             first = mistakes.document.line(seen[name].path)
-            mistakes.add(
-                NetworkError(f"duplicate name {shown(name)}: line {first} has it too", part=name), item.path, name
-            )
+            mistakes.add(NetworkError(f"duplicate name {shown(name)}: line {first} has it too", part=name), item.path, name)
         seen.setdefault(name, item)
 
 
@@ -285,9 +281,7 @@ def _check_met(net: Netlist, wanted: list[tuple[str, str, KeyPath]], mistakes: M
         elif node in lonely and counts.get(node):
             like = nearest(node, [n for n in (*counts, *aliases, net.ground) if n != node])
             hint = f"; did you mean {shown(like)}?" if like else ""
-            mistakes.add(
-                NetworkError(f"node {shown(node)} floats: nothing else reaches it{hint}", node=node), path, who
-            )
+            mistakes.add(NetworkError(f"node {shown(node)} floats: nothing else reaches it{hint}", node=node), path, who)
 
 
 def _check_pins(circuit: Circuit, paths: Mapping[str, KeyPath], mistakes: Mistakes) -> None:

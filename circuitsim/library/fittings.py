@@ -78,9 +78,7 @@ def probe_points(shapes: Mapping[str, ProbeShape], net: Netlist, mistakes: Mista
     return found
 
 
-def standard_readings(
-    shapes: Sequence[ReadingShape], circuit: Circuit, mistakes: Mistakes
-) -> tuple[StandardReading, ...]:
+def standard_readings(shapes: Sequence[ReadingShape], circuit: Circuit, mistakes: Mistakes) -> tuple[StandardReading, ...]:
     """Read the standard readings; mistakes are noted."""
     return tuple(_reading(shape, ("reading", k), circuit, mistakes) for k, shape in enumerate(shapes))
 

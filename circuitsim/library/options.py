@@ -124,12 +124,7 @@ def _target(text: str) -> tuple[str, str]:
 
 def _step_names(names: tuple[str, ...], count: Any, least: int) -> tuple[str, ...]:
     text = str(count).strip()
-    if (
-        isinstance(count, bool)
-        or not text.isascii()
-        or not text.isdecimal()
-        or not least <= int(text[:4]) <= _MOST_STEPS
-    ):
+    if isinstance(count, bool) or not text.isascii() or not text.isdecimal() or not least <= int(text[:4]) <= _MOST_STEPS:
         raise InputError(f"{shown(count)} found, accepted: a whole number from {least} to {_MOST_STEPS}", key="steps")
     if int(text) == len(names) - 1:
         return names
@@ -170,8 +165,6 @@ def scale_targets(options: OptionsShape) -> list[tuple[KeyPath, tuple[str, str]]
     ]
     if options.steps:
         scaled += [
-            (("options", "steps", key), text)
-            for key in ("by_difference", "shared")
-            for text in getattr(options.steps, key)
+            (("options", "steps", key), text) for key in ("by_difference", "shared") for text in getattr(options.steps, key)
         ]
     return [(path, _target(text)) for path, text in scaled]

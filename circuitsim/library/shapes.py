@@ -218,10 +218,7 @@ def _told_once(details: list[ErrorDetails]) -> list[ErrorDetails]:
 
 def _is_tag(part: int | str) -> bool:
     """Tell whether pydantic put this into a path to name a member of a union."""
-    return (
-        isinstance(part, str)
-        and re.fullmatch(r"literal\[.*\]|tuple\[.*\]|constrained-.*|function-.*", part) is not None
-    )
+    return isinstance(part, str) and re.fullmatch(r"literal\[.*\]|tuple\[.*\]|constrained-.*|function-.*", part) is not None
 
 
 def _real_path(loc: tuple[int | str, ...], data: Any) -> tuple[int | str, ...]:

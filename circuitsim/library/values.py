@@ -98,9 +98,7 @@ def _texts(given: Mapping[str, Any], path: KeyPath, name: str, ways: Ways) -> di
         if value is None:
             continue
         if not isinstance(value, str):
-            ways.told(
-                CircuitFileError(f"{shown(value)} found; accepted: text in quotes"), (*path, key), f"{name}.{key}"
-            )
+            ways.told(CircuitFileError(f"{shown(value)} found; accepted: text in quotes"), (*path, key), f"{name}.{key}")
             continue
         if key == "colour":
             try:
@@ -221,9 +219,7 @@ def _table(
     lacking = [step for step in ways.steps if step not in value]
     if lacking:
         raise CircuitFileError(f"the table has no value for step {shown(lacking[0])}; steps: {', '.join(ways.steps)}")
-    loose = Parameter(
-        parameter.name, parameter.unit, parameter.meaning, low=min(parameter.low, 0.0), high=parameter.high
-    )
+    loose = Parameter(parameter.name, parameter.unit, parameter.meaning, low=min(parameter.low, 0.0), high=parameter.high)
     between = ways.next_step is not None
     pairs = [_quantity(value[step], loose if between else parameter, spread) for step in ways.steps]
     table = StepTable(tuple(v for v, _ in pairs), tuple(t for _, t in pairs))

@@ -152,10 +152,7 @@ class _Batch:
         values = {key: v for key, v in values.items() if key[0] not in gone}
         for (kind, *leads), name in self.instruments.items():
             on = np.array(
-                [
-                    float(t.instrument == kind and at == tuple(leads))
-                    for t, at in zip(self.tasks, self.leads, strict=True)
-                ]
+                [float(t.instrument == kind and at == tuple(leads)) for t, at in zip(self.tasks, self.leads, strict=True)]
             )
             if kind == "voltmeter":
                 values[name, "conductance"] = on / self.meter.input_resistance
@@ -231,9 +228,7 @@ class _Batch:
         """Every parameter on the bench with a tolerance at some step: its column, its name, its tolerance by step."""
         steps = len(self.circuit.steps)
         by_key: dict[tuple[str, str], tuple[Tolerance | None, ...]] = {
-            (e.name, p): (tolerance,) * steps
-            for e in self.bench.net.elements.values()
-            for p, tolerance in e.tolerances.items()
+            (e.name, p): (tolerance,) * steps for e in self.bench.net.elements.values() for p, tolerance in e.tolerances.items()
         }
         by_key |= {key: table.tolerances for key, table in self.circuit.step_tables.items()}
         by_key |= {key: (tolerance,) * steps for key, tolerance in self.known.items()}

@@ -36,9 +36,7 @@ def lay_out(sheet: Sheet, width: int | None = None) -> list[Line]:
     block = _Block(sections, width)
     for section in sections:
         found += [(), *block.lines(section)]
-    found += [()] * bool(sheet.notes) + [
-        line(text, "faint") for note in sheet.notes for text in wrap(note, width, _GAP)
-    ]
+    found += [()] * bool(sheet.notes) + [line(text, "faint") for note in sheet.notes for text in wrap(note, width, _GAP)]
     found += _places(sheet.places, width)
     return found + _cautions(sheet.cautions, width)
 
@@ -99,9 +97,7 @@ class _Block:
             yield from _ruled(row, self.width)
 
     def _listed(self, section: Section) -> Iterator[Line]:
-        longest = max(
-            (cells(c.shown) for row in section.rows for c in row.cells.values() if c.kind != "verdict"), default=0
-        )
+        longest = max((cells(c.shown) for row in section.rows for c in row.cells.values() if c.kind != "verdict"), default=0)
         step = max(cells(s) for s in section.steps)
         for row in section.rows:
             yield from _named(row, self.width)
@@ -165,14 +161,11 @@ def _turned(section: Section) -> list[str]:
     if any(row.leads or row.rule or c.band for row in section.rows for c in row.cells.values()):
         return []
     columns = [["step", *section.steps]]
-    columns += [
-        [row.label, *(row.cells[s].shown if s in row.cells else "" for s in section.steps)] for row in section.rows
-    ]
+    columns += [[row.label, *(row.cells[s].shown if s in row.cells else "" for s in section.steps)] for row in section.rows]
     widths = [max(cells(text) for text in column) for column in columns]
     lines = zip(*columns, strict=True)
     return [
-        _GAP.join(pad(text, w, ">" if k else "<") for k, (text, w) in enumerate(zip(row, widths, strict=True)))
-        for row in lines
+        _GAP.join(pad(text, w, ">" if k else "<") for k, (text, w) in enumerate(zip(row, widths, strict=True))) for row in lines
     ]
 
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
+from io import BytesIO
 from typing import Any
 
 from circuitsim.errors import InputError
 from circuitsim.studies.chart import Chart, Reading
 
-__all__ = ["chart_figure", "save_figure"]
+__all__ = ["FORMATS", "chart_figure", "check_suffix", "figure_bytes"]
 
 _COLOURS = ("#1b4965", "#c8553d", "#5a8f3c", "#7d5ba6", "#b8860b", "#3f7f93")  # dark enough for print, apart in grey
 _MARKS = ("o", "s", "^", "D", "v", "P")
-_FORMATS = (".png", ".svg", ".pdf")
+FORMATS = (".png", ".svg", ".pdf")
 
 
 def chart_figure(chart: Chart) -> Any:
@@ -33,7 +33,7 @@ def chart_figure(chart: Chart) -> Any:
     amps = [r for r in rows if r[0].unit == "A"]
     panels = [(group, axis) for group, axis in ((volts, "voltage, V"), (amps, "current, A")) if group]
     if not panels:
-        raise InputError("this chart has no reading over several steps to draw", key="picture")
+        raise InputError("this chart has no reading over several steps to draw", key="--picture")
     figure = Figure(figsize=(5.6 * len(panels) + 0.4, 4.6), layout="constrained")
     figure.suptitle(f"{chart.circuit}: what a good one reads\n{chart.summary}", fontsize=11)
     steps = [p.step for p in chart.operating_points]
@@ -46,12 +46,7 @@ def _series(chart: Chart) -> list[list[Reading]]:
     """Group plugged readings of one place over the steps; the first label of a place counts."""
     found: dict[tuple[str, str], list[Reading]] = {}
     for r in chart.readings:
-        if (
-            not r.unplugged
-            and r.ignition == "on"
-            and r.instrument in ("voltmeter", "clamp")
-            and r.expected == r.expected
-        ):
+        if not r.unplugged and r.ignition == "on" and r.instrument in ("voltmeter", "clamp") and r.expected == r.expected:
             found.setdefault((r.instrument, r.leads), []).append(r)
     return [row for row in found.values() if len({r.step for r in row}) > 1]
 
@@ -75,18 +70,25 @@ def _panel(axes: Any, group: Sequence[Sequence[Reading]], steps: Sequence[str], 
     axes.legend(fontsize=8, frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2)
 
 
-def save_figure(figure: Any, path: Path) -> None:
-    """Write a figure as png, svg or pdf; the bytes depend on the figure alone.
+def figure_bytes(figure: Any, suffix: str) -> bytes:
+    """Render a figure as .png, .svg or .pdf; the bytes depend on the figure alone.
 
     Raises
     ------
     InputError
         For another ending.
     """
-    if path.suffix.lower() not in _FORMATS:
-        raise InputError(f"a picture's name ends in {', '.join(_FORMATS)}, not '{path.suffix}'", key="picture")
+    check_suffix(suffix)
     import matplotlib as mpl
 
-    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {"Software": None}}[path.suffix.lower()]
+    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {"Software": None}}[suffix.lower()]
+    out = BytesIO()
     with mpl.rc_context({"svg.hashsalt": "circuitsim"}):
-        figure.savefig(path, dpi=160, metadata=metadata)
+        figure.savefig(out, format=suffix.lower()[1:], dpi=160, metadata=metadata)
+    return out.getvalue()
+
+
+def check_suffix(suffix: str) -> None:
+    """Raise InputError for an ending that no picture has."""
+    if suffix.lower() not in FORMATS:
+        raise InputError(f"a picture's name ends in {', '.join(FORMATS)}, not '{suffix}'", key="--picture")

@@ -20,9 +20,7 @@ _LEAKS = 1e-3  # A
 _NONE = "–"
 _NO_POINT = ("runs away", "outside", "unstable", "unconverged")
 """How the verdict on a point begins at which the circuit does not stay."""
-_LEGEND = (
-    "Figures: what the instrument shows on a good circuit, and the band for 95 % of them, parts and meter included"
-)
+_LEGEND = "Figures: what the instrument shows on a good circuit, and the band for 95 % of them, parts and meter included"
 _FLOATS = "floats: that part has no path to ground; a meter shows about zero there, or a stray voltage"
 _OVERLOAD = "OL: beyond the largest range of the meter"
 

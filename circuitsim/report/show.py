@@ -220,17 +220,13 @@ def _told(circuit: Circuit, e: Element, p: Parameter, part: Part | None) -> bool
     if key in circuit.step_tables or key in circuit.switched or p.name in e.tolerances:
         return True
     default = p.default(e.values) if callable(p.default) else p.default
-    return not p.state and (
-        default is None or e.values[p.name] != default or (part is not None and p.name in part.sources)
-    )
+    return not p.state and (default is None or e.values[p.name] != default or (part is not None and p.name in part.sources))
 
 
 def _value(circuit: Circuit, e: Element, p: Parameter) -> str:
     key = (e.name, p.name)
     if key in circuit.switched:
-        return (
-            f"1 with the {circuit.switched[key]} {'on' if circuit.switched[key] == 'ignition' else 'running'}, else 0"
-        )
+        return f"1 with the {circuit.switched[key]} {'on' if circuit.switched[key] == 'ignition' else 'running'}, else 0"
     if key in circuit.step_tables:
         table = circuit.step_tables[key]
         return ", ".join(f"at {s}: {text}" for s, text in zip(circuit.steps, _table(table, p.unit), strict=True))
@@ -276,9 +272,7 @@ def _number(value: float) -> float | None:
 
 
 def _reach(circuit: Circuit, width: int | None) -> list[Line]:
-    probes = [
-        (p.name, p.colour, f"{p.where} · {p.node}" if p.node != p.name else p.where) for p in circuit.probes.values()
-    ]
+    probes = [(p.name, p.colour, f"{p.where} · {p.node}" if p.node != p.name else p.where) for p in circuit.probes.values()]
     plugs = [
         (c.name, "", f"{c.title}; pins {', '.join(c.pins)}" + (f"; plugs into {c.part}" if c.part else ""))
         for c in circuit.connectors.values() if c.unpluggable

@@ -97,9 +97,7 @@ def _chosen(circuit: Circuit, step: str | Iterable[str]) -> tuple[str, ...]:
     return tuple(s for s in circuit.steps if not wanted or s in wanted)
 
 
-def _standard_tasks(
-    circuit: Circuit, conditions: Conditions, steps: Sequence[str]
-) -> list[tuple[Task, StandardReading]]:
+def _standard_tasks(circuit: Circuit, conditions: Conditions, steps: Sequence[str]) -> list[tuple[Task, StandardReading]]:
     """The circuit's own chart under the conditions; a reading that the conditions make double is kept once."""
     found: dict[Task, StandardReading] = {}
     for r in circuit.readings or _plain_readings(circuit):

@@ -107,9 +107,7 @@ BAD: list[tuple[list[str], list[str]]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("args", "words"), BAD, ids=[" ".join(a)[:50].encode("unicode_escape").decode() for a, _ in BAD]
-)
+@pytest.mark.parametrize(("args", "words"), BAD, ids=[" ".join(a)[:50].encode("unicode_escape").decode() for a, _ in BAD])
 def test_one_clear_line(args: list[str], words: list[str], run: Run) -> None:
     result = run(*args)
     assert result.exit_code == 2

@@ -139,8 +139,7 @@ def test_conditions_reach_the_model(run: Run) -> None:
 def test_the_state_in_which_the_supply_was_measured(run: Run) -> None:
     probe = ("--probe", "BAT+:BAT-", "--step", "4", "--supply", "12.3V")
     (at_off,), (at_four,), (at_rest,) = (
-        predicted(run, TRACTOR, *probe, *more)["readings"]
-        for more in ((), ("--supply-at", "4"), ("--supply-at", "rest"))
+        predicted(run, TRACTOR, *probe, *more)["readings"] for more in ((), ("--supply-at", "4"), ("--supply-at", "rest"))
     )
     # What was measured under load is read again under load; the solver leaves 1e-6 V open at most.
     assert at_four["expected"] == pytest.approx(12.3, abs=1e-5)

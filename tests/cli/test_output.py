@@ -251,9 +251,7 @@ def test_names_in_brackets_are_no_markup(on_terminal: Callable[..., str], tmp_pa
 
     text = circuit_file(T).read_text(encoding="utf-8")
     title = "fan [bold red]of[/bold red] [/x] :smile:"
-    (tmp_path / "mine.toml").write_text(
-        re.sub(r'(?m)^title = ".*"', f'title = "{title}"', text, count=1), encoding="utf-8"
-    )
+    (tmp_path / "mine.toml").write_text(re.sub(r'(?m)^title = ".*"', f'title = "{title}"', text, count=1), encoding="utf-8")
     shown = on_terminal(120, "predict", str(tmp_path / "mine.toml"), "--probe", "MOT-:GND", "--step", "4")
     assert title[1:] in STYLE.sub("", shown)
 

@@ -38,18 +38,14 @@ finally:
 
 @pytest.mark.parametrize("args", [["--help"], ["--version"], ["predict", "--help"], ["prdict"], []])
 def test_nothing_heavy_loads_before_there_is_work(args: list[str], tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-c", LOADED, *args], capture_output=True, text=True, check=False, cwd=tmp_path
-    )
+    done = subprocess.run([sys.executable, "-c", LOADED, *args], capture_output=True, text=True, check=False, cwd=tmp_path)
     loaded = set(json.loads(done.stderr[done.stderr.index("[") :]))
     assert "click" in loaded
     assert loaded & HEAVY == set()
 
 
 def test_the_check_of_loaded_modules_bites(tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-c", LOADED, "list"], capture_output=True, text=True, check=False, cwd=tmp_path
-    )
+    done = subprocess.run([sys.executable, "-c", LOADED, "list"], capture_output=True, text=True, check=False, cwd=tmp_path)
     assert {"numpy", "pydantic"} <= set(json.loads(done.stderr[done.stderr.index("[") :]))
 
 

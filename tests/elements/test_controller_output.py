@@ -27,8 +27,7 @@ def port(supply: float = 12.6, command: float = 0.0, **values: float) -> tuple[A
     def rows(low: float | Array) -> dict[str, Array]:
         given = fixed | {"low": low}
         inputs = [
-            np.broadcast_to(np.asarray(given.get(name, stage.values.get(name, 0.0))), drive.shape)
-            for name in statement.inputs
+            np.broadcast_to(np.asarray(given.get(name, stage.values.get(name, 0.0))), drive.shape) for name in statement.inputs
         ]
         out = np.empty((len(statement.rows), drive.size))
         statement.residual(inputs, out)

@@ -48,9 +48,7 @@ BODIES = [
 
 
 def test_what_depends_on_heat_is_found() -> None:
-    assert {("wire", "body"), ("contact", "body"), ("fuse", "body"), ("motor", "winding"), ("motor", "case")} <= set(
-        BODIES
-    )
+    assert {("wire", "body"), ("contact", "body"), ("fuse", "body"), ("motor", "winding"), ("motor", "case")} <= set(BODIES)
 
 
 @pytest.mark.parametrize(("name", "body"), BODIES, ids=lambda value: str(value))
@@ -130,7 +128,5 @@ def test_no_accepted_fan_drives_itself(name: str, rows_of: RowsOf) -> None:
     fan = kind("FAN", "shaft", torque=0.5, speed=300.0)
     inputs = {key: np.full(free.size, value) for key, value in fan.values.items()}
     inputs |= {"restriction": restriction, "shutoff_torque": shutoff, "free_delivery": free}
-    rows = rows_of(
-        kind, inputs | {"shaft": np.full(free.size, 300.0), "air": np.full(free.size, 20.0), "smooth": np.ones(1)}
-    )
+    rows = rows_of(kind, inputs | {"shaft": np.full(free.size, 300.0), "air": np.full(free.size, 20.0), "smooth": np.ones(1)})
     assert (rows["shaft"] > 0).all()

@@ -44,9 +44,7 @@ def ground_side(net: cs.Netlist, control: str) -> None:
 def bench() -> Bench:
     """Give a bench circuit; keywords change the motor, `load` replaces the fan, `motor=False` leaves a plug open."""
 
-    def build(
-        control: str = "linear", *, load: cs.Element | None = None, motor: bool = True, **values: float
-    ) -> cs.Netlist:
+    def build(control: str = "linear", *, load: cs.Element | None = None, motor: bool = True, **values: float) -> cs.Netlist:
         net = cs.Netlist("bench")
         feed(net)
         if motor:

@@ -152,9 +152,7 @@ def test_breakaway(bench: Bench) -> None:
     assert (points.speed("shaft")[~turns] == 0).all()
 
 
-@pytest.mark.parametrize(
-    ("emf", "ohms", "verdict"), [(0.0, 0.01, "at rest"), (0.5, 0.01, "stalled"), (12.0, 30.0, "stalled")]
-)
+@pytest.mark.parametrize(("emf", "ohms", "verdict"), [(0.0, 0.01, "at rest"), (0.5, 0.01, "stalled"), (12.0, 30.0, "stalled")])
 def test_flat_battery(emf: float, ohms: float, verdict: str, bench: Bench) -> None:
     """No charge, or none that comes through: too little to pass the brushes and friction."""
     points = cs.solve_batch(bench("wire"), {("BAT", "emf"): emf, ("BAT", "resistance"): ohms}, ambient=25.0)
@@ -265,9 +263,7 @@ def test_no_answer_is_an_error_that_names_the_place() -> None:
 def test_no_answer_in_a_batch_is_marked() -> None:
     """Only the samples without an answer are; `require` then counts them."""
     net = cs.Netlist("impossible")
-    net.chain(
-        "GND", cs.VoltageSource("V", emf=0.0), "a", cs.Resistor("R1", resistance=1.0), "here", Impossible("N1"), "GND"
-    )
+    net.chain("GND", cs.VoltageSource("V", emf=0.0), "a", cs.Resistor("R1", resistance=1.0), "here", Impossible("N1"), "GND")
     points = cs.solve_batch(net, {("V", "emf"): [0.0, 3.0, 0.5]})
     assert points.accepted.tolist() == [False, True, False]
     assert [v == "unconverged" for v in points.verdicts] == [True, False, True]

@@ -34,9 +34,7 @@ def cases() -> list[tuple[str, float | None]]:
 
 @pytest.mark.parametrize(("control", "command"), cases())
 @pytest.mark.parametrize("frozen", [True, False])
-def test_energy_balances_over_the_whole_circuit(
-    control: str, command: float | None, frozen: bool, bench: Bench
-) -> None:
+def test_energy_balances_over_the_whole_circuit(control: str, command: float | None, frozen: bool, bench: Bench) -> None:
     """What the sources bring in is heat: in the surroundings (the fan's air too), or named by a law, and nothing else.
 
     With the bodies' temperatures held, what they take up counts as well.
@@ -64,10 +62,7 @@ def test_torque_and_heat_balance_at_every_node(control: str, command: float | No
         if node in net.references():
             continue
         flows = [
-            points.flow(name, t)[0]
-            for name, element in net.elements.items()
-            for t, n in element.nodes.items()
-            if n == node
+            points.flow(name, t)[0] for name, element in net.elements.items() for t, n in element.nodes.items() if n == node
         ]
         # The rule counts slope × value too: 1000 S × 12 V at a node of contacts, 1e-12 of which is 12 nA; and 1 µK is
         # its floor for temperatures, which some W/K turn into microwatts.

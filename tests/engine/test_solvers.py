@@ -202,6 +202,4 @@ def test_current_is_into_the_first_terminal(element: cs.Element) -> None:
     net.chain("GND", cs.VoltageSource("V", emf=12.0, resistance=1.0), "a", element, "GND")
     point = cs.solve(net)
     first = element.terminals[0].name
-    assert point.current("E") == pytest.approx(
-        point.flow("E", first), rel=1e-12
-    )  # the same number, or a rounding of it
+    assert point.current("E") == pytest.approx(point.flow("E", first), rel=1e-12)  # the same number, or a rounding of it

@@ -124,9 +124,7 @@ def test_the_motor_and_what_controls_it_can_be_unplugged(name: str) -> None:
 def test_the_motor_feed_is_fused_switched_and_made_of_joints(name: str) -> None:
     net = load(name).net
     # Without battery and controls there is no way but the feed.
-    feed = net.copy(without=["BAT", *(["U1"] if name in REGULATED else [])]).path(
-        "BAT+", net.elements["M1"].nodes["plus"]
-    )
+    feed = net.copy(without=["BAT", *(["U1"] if name in REGULATED else [])]).path("BAT+", net.elements["M1"].nodes["plus"])
     kinds = [net.elements[e].kind for e in feed]
     assert {"fuse", "switch", "wire", "contact", "pin"} <= set(kinds)
     # A wire never meets a wire, a fuse or a switch without a joint between, but inside the motor and its relay box.
@@ -152,11 +150,7 @@ def test_the_chart_has_the_standard_lines(name: str) -> None:
         assert {("CMD", "GND", ()), ("U1+", "GND", ())} <= found
     for r in readings:
         assert (
-            not r.rule
-            or "common practice" in r.rule
-            or "TM " in r.rule
-            or "supply when off" in r.rule
-            or "near zero" in r.rule
+            not r.rule or "common practice" in r.rule or "TM " in r.rule or "supply when off" in r.rule or "near zero" in r.rule
         )
 
 
@@ -193,9 +187,7 @@ def test_the_fuse_suits_the_motor(name: str) -> None:
     load_share = motor_current(name)[-1] / circuit.net.elements[fuse_of(circuit)].values["rating"]
     # Common practice, no source: a fuse is chosen so that the steady current is 60 to 75 % of its rating.
     assert 0.60 <= load_share <= 0.75
-    hottest = (
-        motor_current(name, State(engine=1.0, warm=True))[-1] / circuit.net.elements[fuse_of(circuit)].values["rating"]
-    )
+    hottest = motor_current(name, State(engine=1.0, warm=True))[-1] / circuit.net.elements[fuse_of(circuit)].values["rating"]
     assert hottest < 0.9  # with the engine running and all warm it must still hold for good
 
 

@@ -15,9 +15,7 @@ def test_the_letters_are_the_standards() -> None:
     assert dict(pair.split(" ") for pair in printed.split(", ")) == COLOURS
 
 
-@pytest.mark.parametrize(
-    ("text", "words"), [("RD", "red"), ("RDBU", "red with blue"), ("GNYE", "green-and-yellow"), ("", "")]
-)
+@pytest.mark.parametrize(("text", "words"), [("RD", "red"), ("RDBU", "red with blue"), ("GNYE", "green-and-yellow"), ("", "")])
 def test_a_colour_in_words(text: str, words: str) -> None:
     assert colour_name(text) == words
 

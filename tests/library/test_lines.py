@@ -91,9 +91,7 @@ INLINE = st.recursive(
     lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(KEYS, inner, max_size=3)),
     max_leaves=6,
 )
-TABLES = st.dictionaries(
-    KEYS, st.one_of(INLINE, st.lists(st.dictionaries(KEYS, INLINE), min_size=1, max_size=3)), max_size=5
-)
+TABLES = st.dictionaries(KEYS, st.one_of(INLINE, st.lists(st.dictionaries(KEYS, INLINE), min_size=1, max_size=3)), max_size=5)
 
 
 class Writer:

@@ -70,9 +70,7 @@ def test_a_tolerance_alone_applies_to_the_elements_own_default(read: Read) -> No
 def test_another_way_of_giving_a_value_overrides_the_part(read: Read) -> None:
     battery = read(('part = "battery-12v"', 'part = "battery-12v"\ncharge = "50 %"')).net.elements["BAT"]
     # The tolerance is for rounding only.
-    assert battery.values["emf"] == pytest.approx(
-        12.2, abs=1e-9
-    )  # US Army TM 5-3805-262-20, p. 5-142: 12.2 V at half charge
+    assert battery.values["emf"] == pytest.approx(12.2, abs=1e-9)  # US Army TM 5-3805-262-20, p. 5-142: 12.2 V at half charge
 
 
 def test_a_step_table_has_a_value_and_a_tolerance_a_step(read: Read) -> None:
@@ -90,9 +88,7 @@ def test_a_state_is_a_condition_or_a_list_of_steps(read: Read) -> None:
 
 
 @pytest.mark.parametrize(("word", "values"), [('"on"', (0, 1, 1)), ('"top"', (0, 0, 1))])
-def test_a_state_may_hold_at_all_steps_that_are_on_or_at_the_top(
-    read: Read, word: str, values: tuple[int, ...]
-) -> None:
+def test_a_state_may_hold_at_all_steps_that_are_on_or_at_the_top(read: Read, word: str, values: tuple[int, ...]) -> None:
     assert read(('closed = "ignition"', f"closed = {word}")).step_tables["K1", "closed"].values == values
 
 

@@ -86,9 +86,7 @@ def test_bands_agree_with_monte_carlo():
         if c.tolerance.kind == "lognormal":
             from scipy.stats import norm
 
-            values[element, parameter] = c.nominal * np.exp(
-                c.tolerance.log_sigma * norm.ppf(np.clip(u[:, k], 1e-9, 1 - 1e-9))
-            )
+            values[element, parameter] = c.nominal * np.exp(c.tolerance.log_sigma * norm.ppf(np.clip(u[:, k], 1e-9, 1 - 1e-9)))
         else:
             values[element, parameter] = c.nominal + np.sqrt(3) * c.tolerance.standard(c.nominal) * (2 * u[:, k] - 1)
     points = cs.solve_batch(circuit.net, values, frozen=True)

@@ -215,7 +215,11 @@ def minibus(n: Numbers) -> dict[str, float]:
     assert np.abs(found.fun).max() < 1e-11, "scipy must have found it"
     current = float(found.x[0])
     return {
-        "current": current, "speed": n.speed(current), "U1.supply": found.x[1], "U1.cmd": found.x[2], **at(found.x)[1]
+        "current": current,
+        "speed": n.speed(current),
+        "U1.supply": found.x[1],
+        "U1.cmd": found.x[2],
+        **at(found.x)[1],
     }
 
 

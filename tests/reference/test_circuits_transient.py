@@ -1,17 +1,18 @@
 """A whole circuit followed in time until it rests, by scipy's own integrator and right-hand sides written here.
 
-`tractor-cab-fan` with its engine off: the winding's current, the wheel's speed and the temperature of every wire, joint,
-contact, fuse, winding, case and heat sink, from rest at the temperature around. Nothing of the package's physics is used;
-only the circuit's numbers are read from it. What is left after 20,000 s, some sixty of the longest time constants (300 s, the
-heat sink of a standing fan), is the package's warm point.
+`tractor-cab-fan` with its engine off: the winding's current, the wheel's speed and the temperature of every wire,
+joint, contact, fuse, winding, case and heat sink, from rest at the temperature around. Nothing of the package's physics
+is used; only the circuit's numbers are read from it. What is left after 20,000 s, some sixty of the longest time
+constants (300 s, the heat sink of a standing fan), is the package's warm point.
 
-The integrator's tolerance is 1e-9 of each value; the package's rule leaves 1e-9 as well. Both pass through differences of
-voltages a hundred times larger than themselves: 1e-6, and 0.1 mK for temperatures. A stalled shaft of the package's may
-creep by 1 mrad/s, 29 µV of back-EMF beside the 1.5 V that drive the current: 2e-5, and of its heat twice that.
+The integrator's tolerance is 1e-9 of each value; the package's rule leaves 1e-9 as well. Both pass through differences
+of voltages a hundred times larger than themselves: 1e-6, and 0.1 mK for temperatures. A stalled shaft of the package's
+may creep by 1 mrad/s, 29 µV of back-EMF beside the 1.5 V that drive the current: 2e-5, and of its heat twice that.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -55,7 +56,7 @@ class Fan:
         parts = [self.part(name) for name in WARMED]
         self.ohms, self.coefficient, self.cooling, self.capacity = (np.array(column) for column in zip(*parts, strict=True))
         edges = np.cumsum([0, *(len(path) for path in PATHS.values())])
-        self.slices = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        self.slices = [slice(a, b) for a, b in pairwise(edges.tolist())]
 
     def n(self, element: str, parameter: str) -> float:
         return self.values.get((element, parameter), self.circuit.net.elements[element].values[parameter])
@@ -168,7 +169,13 @@ def cases() -> list[tuple[str, dict[tuple[str, str], float], float, bool]]:
     rungs = dict(zip(circuit.steps, circuit.step_tables["S2", "resistance"].values, strict=True))
     found: list[tuple[str, dict[tuple[str, str], float], float, bool]] = []
     for step in ("1", "2", "3", "4", "1", "2", "3", "4", "3"):
-        loose = [("M1", "resistance"), ("M1", "constant"), ("FAN1", "torque"), ("X5.2", "resistance"), ("U1", "still_cooling")]
+        loose = [
+            ("M1", "resistance"),
+            ("M1", "constant"),
+            ("FAN1", "torque"),
+            ("X5.2", "resistance"),
+            ("U1", "still_cooling"),
+        ]
         values = {key: circuit.net.elements[key[0]].values[key[1]] * rng.uniform(0.8, 1.2) for key in loose}
         found.append((step, values | {("S2", "resistance"): rungs[step]}, float(rng.uniform(-20, 45)), False))
     # 6.5 V is enough to wake the stage, not to turn a dragging motor; what it heats stays within all ranges.

@@ -104,9 +104,7 @@ BRUSH, ONSET, DRY, VISCOUS, TORQUE, SPEED = 0.7, 0.1, 0.03, 2e-5, 0.35, 290.0
 
 def motor_and_fan() -> cs.Netlist:
     net = cs.Netlist("motor and fan")
-    net.chain(
-        "GND", cs.VoltageSource("V", emf=SUPPLY, resistance=SOURCE), "plus", cs.Resistor("R", resistance=WIRE), "m"
-    )
+    net.chain("GND", cs.VoltageSource("V", emf=SUPPLY, resistance=SOURCE), "plus", cs.Resistor("R", resistance=WIRE), "m")
     net.add(
         cs.Motor(
             "M1", "m", "GND", "shaft", resistance=ARMATURE, constant=K, brush_drop=BRUSH, brush_onset=ONSET,

@@ -143,9 +143,7 @@ HORSEPOWER = 745.69987
 def test_doubled_speed(matches: Matches) -> None:
     """DOE-HDBK-1012/3-92 HT-03 p. 50: 1800 to 3600 rpm turns 400 into 800 gpm; 48 ft and 45 kW become 192 and 360."""
     gpm = 3.785411784e-3 / 60
-    rotor = cs.ForwardCurvedFan(
-        "FAN", "shaft", torque=45e3 / (1800 * RPM), speed=1800 * RPM, airflow=400 * gpm, density=1.2
-    )
+    rotor = cs.ForwardCurvedFan("FAN", "shaft", torque=45e3 / (1800 * RPM), speed=1800 * RPM, airflow=400 * gpm, density=1.2)
     slow, fast = turned(rotor, 1800 * RPM), turned(rotor, 3600 * RPM)
     matches(slow["airflow"] / gpm, "400")
     matches(fast["airflow"] / gpm, "800")

@@ -10,9 +10,7 @@ import pytest
 @pytest.mark.parametrize(
     ("value", "printed"), [(2.004, "2.00"), (2.005, "2.00"), (-0.2, "-0.20"), (3019.9, "3.02e3"), (115_999.6, "116000")]
 )
-def test_what_rounds_to_the_printed_number_matches(
-    matches: Callable[[float, str], None], value: float, printed: str
-) -> None:
+def test_what_rounds_to_the_printed_number_matches(matches: Callable[[float, str], None], value: float, printed: str) -> None:
     matches(value, printed)
 
 

@@ -185,9 +185,7 @@ def test_section_for_an_allowed_drop(matches: Matches) -> None:
     """LEC1 conduct.sml: 25 A over 2300 ft with 5 V allowed takes 116,035 cmil; 2/0 (133,100 cmil) does it."""
     net = cs.Netlist("allowed drop")
     net.chain("GND", cs.CurrentSource("I1", current="25 A"), "top", long_wire("W1", 116_035), "GND")
-    points = cs.solve_batch(
-        net, {("W1", "area"): [116_035 * CIRCULAR_MIL, 133_100 * CIRCULAR_MIL]}, frozen=True
-    ).voltage("top")
+    points = cs.solve_batch(net, {("W1", "area"): [116_035 * CIRCULAR_MIL, 133_100 * CIRCULAR_MIL]}, frozen=True).voltage("top")
     matches(points[0], "5.0000")
     assert points[1] < 5.0
 

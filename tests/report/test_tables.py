@@ -76,9 +76,7 @@ CELLS: dict[str, tuple[list[dict[str, Any]], list[Cell]]] = {
 
 
 @pytest.mark.parametrize(("given", "expected"), CELLS.values(), ids=CELLS)
-def test_cells(
-    given: list[dict[str, Any]], expected: list[Cell], make_reading: MakeReading, make_chart: MakeChart
-) -> None:
+def test_cells(given: list[dict[str, Any]], expected: list[Cell], make_reading: MakeReading, make_chart: MakeChart) -> None:
     readings = [make_reading(step=str(k), **fields) for k, fields in enumerate(given)]
     (section,) = sheet_of(make_chart(*readings)).sections
     (row,) = section.rows
@@ -111,9 +109,7 @@ def test_a_connector_s_title_and_the_probe_points_come_from_the_circuit(
 
 
 def test_instruments_other_than_a_voltmeter_are_named(make_reading: MakeReading, make_chart: MakeChart) -> None:
-    clamp = make_reading(
-        label="motor current", instrument="clamp", red="", black="", at="M1", unit="A", display="2.00 A"
-    )
+    clamp = make_reading(label="motor current", instrument="clamp", red="", black="", at="M1", unit="A", display="2.00 A")
     probe = make_reading(label="MOT- : GND", instrument="lamp", unit="1", display="dim")
     (section,) = sheet_of(make_chart(clamp, probe)).sections
     assert [(row.label, row.leads) for row in section.rows] == [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from functools import lru_cache
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ Variant = Callable[..., cs.Circuit]
 Solve = Callable[..., Points]
 
 
-@lru_cache(maxsize=None)
+@cache
 def _load(name: str) -> cs.Circuit:
     return cs.load(name)
 
@@ -50,9 +50,7 @@ def _variant(
         net.elements[name].nodes[terminal] = node
     for element in add:
         net.add(element)
-    tables = {
-        key: t for key, t in circuit.step_tables.items() if key[0] in net.elements and key not in (values or {})
-    }
+    tables = {key: t for key, t in circuit.step_tables.items() if key[0] in net.elements and key not in (values or {})}
     return replace(circuit, net=net, step_tables=tables)
 
 
@@ -80,9 +78,7 @@ def _solve(
     steps_of = list(wanted) if len(wanted) == size else list(wanted) * size
     given = {**step_values(circuit, [(s, state) for s in steps_of]), **(values or {})}
     given = {key: v for key, v in given.items() if key[0] in bench.net.elements}
-    points = Points(
-        compile_netlist(bench.net).solve(given, ambient=state.ambient, frozen=state.since == "cold", size=size)
-    )
+    points = Points(compile_netlist(bench.net).solve(given, ambient=state.ambient, frozen=state.since == "cold", size=size))
     points.require(state.sentence())
     return points
 

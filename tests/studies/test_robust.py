@@ -50,7 +50,10 @@ def test_random_circuits_are_all_accepted_cold(name: str, load: Load, plain: Pla
     points = Points(plain(circuit).solve(values, ambient=ambient, frozen=True, size=SETS))
     assert points.accepted.all()
     assert points.residual.max() < 1e-12  # the rule
-    assert {(k == 0, v) for k, v in zip(labels, points.verdicts, strict=True)} == {(True, "at rest"), (False, "running")}
+    assert {(k == 0, v) for k, v in zip(labels, points.verdicts, strict=True)} == {
+        (True, "at rest"),
+        (False, "running"),
+    }
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -62,7 +65,10 @@ def test_random_circuits_are_all_accepted_warm(name: str, load: Load, plain: Pla
     points = Points(plain(circuit).solve(values, ambient=ambient, size=SETS))
     assert points.accepted.all()
     assert points.residual.max() < 1e-12  # the rule
-    assert {(k == 0, v) for k, v in zip(labels, points.verdicts, strict=True)} == {(True, "at rest"), (False, "running")}
+    assert {(k == 0, v) for k, v in zip(labels, points.verdicts, strict=True)} == {
+        (True, "at rest"),
+        (False, "running"),
+    }
 
 
 def random_starts(compiled: Compiled, count: int, seed: int) -> Array:
@@ -165,9 +171,7 @@ def test_locked_rotor_cold(name: str, load: Load, plain: Plain, variant: Variant
     circuit = load(name)
     seized = variant(circuit, add=[cs.LockedShaft("SEIZED", "FAN")])
     values = step_values(circuit, [(step, Conditions()) for step in circuit.steps])
-    turning, standing = (
-        Points(plain(c).solve(values, frozen=True, size=len(circuit.steps))) for c in (circuit, seized)
-    )
+    turning, standing = (Points(plain(c).solve(values, frozen=True, size=len(circuit.steps))) for c in (circuit, seized))
     assert standing.verdicts == ("at rest", *["locked"] * (len(circuit.steps) - 1))
     assert (standing.current("M1")[1:] > turning.current("M1")[1:]).all()
 
@@ -201,7 +205,7 @@ def test_friction_from_none_to_seized_cold(name: str, load: Load, plain: Plain) 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_friction_from_none_to_seized_warm(name: str, load: Load, plain: Plain) -> None:
-    """The same for good, at the top step: from some friction on there is no steady temperature, and a verdict says so."""
+    """The same for good, at the top step: past some friction no temperature is steady, and a verdict says so."""
     circuit = load(name)
     friction = np.array([0.0, 2.8942661247167516])
     values = {**step_values(circuit, [(circuit.steps[-1], Conditions())] * 2), ("M1", "friction"): friction}

@@ -104,9 +104,7 @@ def test_low_side_follows_the_command_in_a_straight_line_below_full_speed(name: 
 def test_charted_low_side_and_command_lie_on_one_line_too(name: str, load: Load) -> None:
     """As a person meets it: two readings against the chassis at three middle steps. Common practice, no source."""
     chart = cs.predict(load(name), probe=["CMD:GND", "MOT-:GND"])
-    x, y = (
-        [chart.at(step=s, red=red).expected for s in ("1", "2", "3")] for red in ("CMD", "MOT-")
-    )
+    x, y = ([chart.at(step=s, red=red).expected for s in ("1", "2", "3")] for red in ("CMD", "MOT-"))
     between = np.interp(x[1], sorted((x[0], x[2])), sorted((y[0], y[2]), reverse=(x[0] < x[2]) == (y[0] > y[2])))
     # Drops in wires and grounds, up to some tens of millivolts, bend the line of the readings by less than 0.05 V.
     assert y[1] == pytest.approx(between, abs=0.05)
@@ -227,7 +225,7 @@ def test_controller_out_of_its_duct_has_no_lasting_temperature(load: Load, solve
 
 @pytest.mark.parametrize("name", CHOPPED)
 def test_chopped_low_side_reads_the_duty_upside_down(name: str, load: Load, solve: Solve) -> None:
-    """A DC meter shows the average: high is switch off, so 1 - reading/supply is the duty. Common practice, no source."""
+    """A DC meter averages: high is switch off, so 1 - reading/supply is the duty. Common practice, no source."""
     points = solve(load(name))
     share = 1 - points.voltage("MOT-") / points.voltage("U1.supply")
     duty = points.output("U1", "duty")
@@ -292,9 +290,7 @@ def test_affinity_laws_do_not_reach_a_changed_system(load: Load, solve: Solve, v
 
 
 @pytest.mark.parametrize("name", EVERY)
-def test_weak_magnets_turn_as_fast_or_faster_with_more_current(
-    name: str, load: Load, solve: Solve, variant: Variant
-) -> None:
+def test_weak_magnets_turn_as_fast_or_faster_with_more_current(name: str, load: Load, solve: Solve, variant: Variant) -> None:
     """A tenth less flux. Through a pack's resistors the added current costs speed again, so there only the top counts.
 
     Common practice, no source.
@@ -319,9 +315,7 @@ def test_bigger_impeller_turns_slower_with_more_current(name: str, load: Load, s
 @pytest.mark.parametrize("name", EVERY)
 def test_magnets_lose_a_fifth_of_a_percent_a_kelvin(name: str, load: Load, solve: Solve) -> None:
     """Back-EMF over speed, all bodies at 20 and at 70 °C. Common practice, no source."""
-    k = [
-        p.output("M1", "back emf")[-1] / p.speed("FAN")[-1] for p in (solve(load(name), ambient=t) for t in (20.0, 70.0))
-    ]
+    k = [p.output("M1", "back emf")[-1] / p.speed("FAN")[-1] for p in (solve(load(name), ambient=t) for t in (20.0, 70.0))]
     # 0.2 % × 50 K, a straight line in the law.
     assert k[1] / k[0] == pytest.approx(0.90, abs=1e-6)
 
