@@ -7,7 +7,6 @@ rest, by implicit Euler with growing time steps. Nothing is accepted but by the 
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,17 +15,15 @@ from numpy.typing import NDArray
 from circuitsim.engine.elimination import Plan
 from circuitsim.engine.fused import Fused
 from circuitsim.engine.newton import Solution, newton
-from circuitsim.engine.prediction import Predictor
 from circuitsim.engine.settling import settle
 from circuitsim.engine.system import Evaluator, System, Values
 from circuitsim.errors import InputError
 from circuitsim.network import Netlist
 
-__all__ = ["Compiled", "Modes", "Solved", "compile_netlist"]
+__all__ = ["Compiled", "Solved", "compile_netlist"]
 
 Array = NDArray[np.float64]
 _CHUNK = 4096
-_FUSED_CHUNK = 4096
 _WIDTHS = (64.0, 16.0, 4.0, 1.0)
 
 
@@ -86,54 +83,9 @@ class Compiled:
             methods.append(method)
         return Solved(self, laws, frozen, _joined(parts), np.concatenate(methods))
 
-    def solve_about(
-        self, modes: Modes, values: Values, *, ambient: float = 20.0, frozen: bool = False, threads: int = 1
-    ) -> Solved:
-        """Solve a large batch whose samples lie about a few nominal points (steps, say): the fast way.
-
-        Each sample starts from a first-order prediction off its mode's nominal point, takes a few corrections by
-        the fused program, and, where it is not accepted then, goes the way of `solve`. `method` is 3 for the samples
-        done here. The nominal points are the netlist's own values with the modes' on top, so a sample's result does
-        not depend on what else is in the batch.
-        """
-        size = modes.labels.size
-        laws = Evaluator.of(self.system, values, size)
-        at_modes = Evaluator.of(self.system, modes.values, modes.count)
-        nominal, _ = self._attack(at_modes, self.system.rest(_air(ambient, modes.count)), frozen)
-        predictor = Predictor.about(self.plan(frozen), at_modes, nominal, tuple(laws.columns))
-        x = np.empty((len(self.system.index_rows), size))
-        solution = Solution.blank(x)
-        method = np.full(size, 3, np.int64)
-        order = np.argsort(modes.labels, kind="stable")
-        edges = np.searchsorted(modes.labels[order], np.arange(modes.count + 1))
-        pieces = [
-            (mode, order[k : min(k + _FUSED_CHUNK, edges[mode + 1])])
-            for mode in range(modes.count) for k in range(edges[mode], edges[mode + 1], _FUSED_CHUNK)
-        ]  # fmt: skip
-
-        def work(piece: tuple[int, NDArray[np.intp]]) -> None:
-            mode, chosen = piece
-            solution.put(chosen, self._fused_piece(predictor, laws.take(chosen), mode, frozen))
-
-        self.fused(frozen)
-        if threads > 1:
-            with ThreadPoolExecutor(threads) as pool:
-                list(pool.map(work, pieces))
-        else:
-            for piece in pieces:
-                work(piece)
-        left = np.flatnonzero(~solution.accepted)
-        if left.size:
-            rest = self.system.rest(_air(ambient, left.size))
-            again, how = self._attack(laws.take(left), rest, frozen)
-            solution.put(left, again)
-            method[left] = how
-        return Solved(self, laws, frozen, solution, method)
-
-    def _fused_piece(self, predictor: Predictor, laws: Evaluator, mode: int, frozen: bool) -> Solution:
-        x = np.empty((len(self.system.index_rows), laws.size))
-        predictor.start(laws, mode, x)
-        return self.fused(frozen).run(laws, x)
+    def attack(self, laws: Evaluator, ambient: float | Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
+        """Solve for laws made before, from rest; give the solution and the method of each sample."""
+        return self._attack(laws, self.system.rest(_air(ambient, laws.size)), frozen)
 
     def fused(self, frozen: bool) -> Fused:
         """Give the fused program, with the temperatures free or frozen."""
@@ -198,22 +150,6 @@ def _joined(parts: list[Solution]) -> Solution:
     )
 
 
-@dataclass(frozen=True)
-class Modes:
-    """The nominal points that a large batch lies about.
-
-    labels: mode of each sample, (batch,); values: parameters of the nominal points, arrays with one entry a mode.
-    """
-
-    labels: NDArray[np.intp]
-    values: Values
-
-    @property
-    def count(self) -> int:
-        """Number of modes."""
-        return int(self.labels.max(initial=-1)) + 1
-
-
 @dataclass
 class Solved:
     """A solved batch with all that it came from.
@@ -241,6 +177,12 @@ class Solved:
     def size(self) -> int:
         """Number of samples."""
         return self.laws.size
+
+    def take(self, chosen: NDArray[np.intp]) -> Solved:
+        """Give some of the samples, in the order asked for."""
+        s = self.solution
+        some = Solution(s.x[:, chosen], s.residual[chosen], s.correction[chosen], s.iterations[chosen], s.accepted[chosen])
+        return Solved(self.compiled, self.laws.take(chosen), self.frozen, some, self.method[chosen])
 
 
 def compile_netlist(net: Netlist) -> Compiled:

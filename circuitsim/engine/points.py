@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from circuitsim.elements.base import Domain
 from circuitsim.engine.operating import Compiled, Solved, compile_netlist
 from circuitsim.engine.system import Values
-from circuitsim.engine.verdicts import find_verdicts
+from circuitsim.engine.verdicts import find_verdicts, limit_breaches
 from circuitsim.errors import InputError, SolveError, UnknownNameError
 from circuitsim.network import Netlist
 
@@ -68,6 +68,13 @@ class Points:
         """Whether each point may serve as a reading."""
         bad = ("runs away", "outside", "unstable", "unconverged")
         return np.array([not v.startswith(bad) for v in self.verdicts], dtype=bool)
+
+    @cached_property
+    def sound(self) -> NDArray[np.bool_]:
+        """Whether each point is accepted and every law holds there: `valid` but for stability, which large batches skip."""
+        sound = self.accepted.copy()
+        sound[list(limit_breaches(self.solved))] = False
+        return sound
 
     @property
     def branches(self) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from circuitsim.elements.loads import LockedShaft
 from circuitsim.engine.operating import Solved
 from circuitsim.engine.settling import Stores
 
-__all__ = ["find_verdicts", "unstable"]
+__all__ = ["find_verdicts", "limit_breaches", "unstable"]
 
 Array = NDArray[np.float64]
 _STANDING = 0.5  # rad/s; friction is narrower than a tenth of this
@@ -21,7 +21,7 @@ _CHECKED = 256  # the largest batch whose stability is looked at
 def find_verdicts(solved: Solved) -> tuple[str, ...]:
     """Give the verdict on each sample."""
     verdicts = _motion(solved)
-    for k, text in _limit_breaches(solved).items():
+    for k, text in limit_breaches(solved).items():
         verdicts[k] = text
     if solved.size <= _CHECKED:
         for k in np.flatnonzero(unstable(solved)).tolist():
@@ -71,7 +71,7 @@ def _pushes(solved: Solved, shafts: list[str]) -> dict[str, Array]:
     return push
 
 
-def _limit_breaches(solved: Solved) -> dict[int, str]:
+def limit_breaches(solved: Solved) -> dict[int, str]:
     """Find the samples in which a law has left its range, and name the element that left it furthest."""
     worst = np.zeros(solved.size)
     texts: dict[int, str] = {}

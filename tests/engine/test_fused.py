@@ -7,12 +7,14 @@ import pytest
 import sympy as sp
 
 import circuitsim as cs
+from circuitsim.engine.anchored import PREDICTED, Anchored
 from circuitsim.engine.fused import Fused
-from circuitsim.engine.operating import Modes, compile_netlist
+from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.system import Evaluator
 from circuitsim.engine.tracing import RUN, SETUP, Trace
 
 RNG = np.random.default_rng(3)
+RUNGS = np.array([1e7, 6800.0, 2500.0, 900.0, 60.0])
 
 
 def run(trace: Trace, term, x: list[np.ndarray], p: list) -> np.ndarray:
@@ -105,58 +107,59 @@ def bench() -> cs.Netlist:
     return net
 
 
-def batch(size: int) -> tuple[Modes, dict]:
-    rungs = np.array([1e7, 6800.0, 2500.0, 900.0, 60.0])
-    labels = RNG.integers(0, rungs.size, size)
+def batch(size: int) -> tuple[np.ndarray, dict]:
+    labels = RNG.integers(0, RUNGS.size, size)
     values = {
-        ("S1", "resistance"): rungs[labels] * RNG.uniform(0.98, 1.02, size),
+        ("S1", "resistance"): RUNGS[labels] * RNG.uniform(0.98, 1.02, size),
         ("M1", "resistance"): 0.2 * RNG.uniform(0.9, 1.1, size),
         ("M1", "friction"): 0.02 * RNG.uniform(0.5, 1.5, size),
         ("X4.A", "resistance"): 0.003 * np.exp(0.35 * RNG.normal(size=size)),
         ("BAT", "emf"): RNG.uniform(12.3, 12.8, size),
     }
-    return Modes(labels, {("S1", "resistance"): rungs}), values
+    return labels, values
+
+
+def anchored(frozen: bool = False) -> Anchored:
+    return Anchored(compile_netlist(bench()), {("S1", "resistance"): RUNGS}, RUNGS.size, frozen=frozen)
 
 
 @pytest.mark.parametrize("frozen", [True, False])
 def test_the_fast_way_equals_the_general_way(frozen):
-    compiled = compile_netlist(bench())
-    modes, values = batch(1500)
-    fast = compiled.solve_about(modes, values, frozen=frozen)
-    general = compiled.solve(values, frozen=frozen)
+    solver = anchored(frozen)
+    labels, values = batch(1500)
+    fast = solver.solve(labels, values)
+    general = solver.compiled.solve(values, frozen=frozen)
     assert fast.solution.accepted.all()
     assert general.solution.accepted.all()
-    assert (fast.method == 3).mean() > 0.95
+    assert (fast.method == PREDICTED).mean() > 0.95
     # Both stop when one more correction is below 1e-9 of the value plus a floor of 1 µK at most.
     np.testing.assert_allclose(fast.x, general.x, rtol=3e-9, atol=3e-6)
 
 
 def test_results_do_not_depend_on_company_or_threads():
-    compiled = compile_netlist(bench())
-    modes, values = batch(9000)
-    whole = compiled.solve_about(modes, values, threads=2)
+    solver = anchored()
+    labels, values = batch(9000)
+    whole = solver.solve(labels, values, threads=2)
     part = slice(100, 160)
-    alone = compiled.solve_about(Modes(modes.labels[part], modes.values), {k: v[part] for k, v in values.items()})
+    alone = solver.solve(labels[part], {k: v[part] for k, v in values.items()})
     # The prediction's matrix product may round otherwise for another width; the accepted answer may not.
     np.testing.assert_allclose(whole.x[:, part], alone.x, rtol=3e-9, atol=3e-6)
     assert whole.solution.accepted.all()
 
 
 def test_what_the_fast_way_does_not_accept_goes_the_general_way():
-    compiled = compile_netlist(bench())
-    modes, values = batch(400)
+    labels, values = batch(400)
     values["M1", "friction"] = RNG.uniform(0.0, 1.0, 400)  # far from its nominal point: running, stalled
-    solved = compiled.solve_about(modes, values)
+    solved = anchored().solve(labels, values)
     assert solved.solution.accepted.all()
-    assert (solved.method < 3).any()
+    assert (solved.method != PREDICTED).any()
 
 
 def test_the_residual_is_an_upper_bound():
-    compiled = compile_netlist(bench())
-    modes, values = batch(300)
-    solved = compiled.solve_about(modes, values)
-    fast = solved.method == 3
-    plan = compiled.plan(False)
+    labels, values = batch(300)
+    solved = anchored().solve(labels, values)
+    fast = solved.method == PREDICTED
+    plan = solved.compiled.plan(False)
     entries, slopes = solved.laws(solved.x)
     exact = (np.abs(plan.balances(entries)) / plan.scale(entries, slopes, solved.x)).max(axis=0)
     # The two evaluate the laws in another order, so they differ by rounding, some 1e-15 of the scale.

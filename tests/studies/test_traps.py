@@ -1,8 +1,9 @@
 """Traps of such laws, each with a check, the shipped kinds or circuits that pass it, and a planted one that does not.
 
-Traps of the solver are in `test_traps_solver`. Others whose check stands elsewhere: negative resistance, power out of nothing, current without voltage
-(tests/elements/test_passive_monotone), charge and energy (tests/elements/test_conservation), dead shorts, floating
-clusters, unstable and impossible circuits, breakaway (tests/engine/test_extremes).
+Traps of the solver are in `test_traps_solver`. Others whose check stands elsewhere: negative resistance, power out of
+nothing, current without voltage (tests/elements/test_passive_monotone), charge and energy
+(tests/elements/test_conservation), dead shorts, floating clusters, unstable and impossible circuits, breakaway
+(tests/engine/test_extremes).
 """
 
 from __future__ import annotations
