@@ -16,14 +16,16 @@ from __future__ import annotations
 import argparse
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 import circuitsim as cs
-from circuitsim.engine.operating import Compiled, Modes, compile_netlist
+from circuitsim.engine.anchored import Anchored
+from circuitsim.engine.operating import Solved, compile_netlist
 from circuitsim.engine.points import Points
 from circuitsim.measure.conditions import Conditions, make_bench
 from circuitsim.measure.readings import step_values
@@ -113,13 +115,11 @@ def chunks(total: int) -> Iterator[int]:
         yield min(CHUNK, total - first)
 
 
-def solve(
-    tally: Tally, compiled: Compiled, modes: Modes | None, values: Mapping, names: Sequence[str] = (), **how
-) -> Points | None:
+def solve(tally: Tally, way: Callable[[], Solved], names: Sequence[str] = ()) -> Points | None:
     """Solve and count; an error that gets out is counted too."""
     start = time.perf_counter()
     try:
-        solved = compiled.solve_about(modes, values, **how) if modes else compiled.solve(values, **how)
+        solved = way()
     except (cs.CircuitsimError, ArithmeticError, ValueError, LookupError) as error:
         tally.raised += 1
         tally.lost.append(repr(error))
@@ -135,13 +135,14 @@ def random_circuits(name: str, samples: int, general: bool, frozen: bool) -> Tal
     compiled = compile_netlist(make_bench(circuit).net)
     nominal = step_values(circuit, [(step, Conditions()) for step in circuit.steps])
     rng, tally = np.random.default_rng([1, general, frozen]), Tally()
+    anchored = Anchored(compiled, nominal, len(circuit.steps), frozen=frozen)
     for size in chunks(samples):
         labels, values = random_sets(circuit, size, rng)
+        ambient = rng.uniform(-30.0, 50.0, size)
         if general:
-            ambient = rng.uniform(-30.0, 50.0, size)
-            solve(tally, compiled, None, values, ambient=ambient, frozen=frozen, size=size)
+            solve(tally, partial(compiled.solve, values, ambient=ambient, frozen=frozen, size=size))
         else:
-            solve(tally, compiled, Modes(labels, nominal), values, frozen=frozen)
+            solve(tally, partial(anchored.solve, labels, values))
     return tally
 
 
@@ -158,7 +159,7 @@ def random_starts(names: Sequence[str], circuits: int, starts: int) -> tuple[Tal
         for row, unit in enumerate(system.units):
             start[row] += rng.uniform(-1, 1, starts) * reach.get(unit, 3.0)
         reference = Points(compiled[name].solve(values))
-        found = solve(tally, compiled[name], None, values, start=start, size=starts)
+        found = solve(tally, partial(compiled[name].solve, values, start=start, size=starts))
         if found is None:
             continue
         # The rule leaves 1e-9 of each value and 1 µK, on either side.
@@ -190,12 +191,12 @@ def extremes(name: str, frozen: bool) -> Tally:
                 usual = circuit.net.elements[element].values[parameter]
                 values.setdefault((element, parameter), np.full(len(changes), usual))[k] = value
         labels = [f"{name}, step {step}, {'cold' if frozen else 'warm'}: {change}" for change in changes]
-        solve(tally, compiled, None, values, labels, frozen=frozen, size=len(changes))
+        solve(tally, partial(compiled.solve, values, frozen=frozen, size=len(changes)), labels)
     seized = circuit.net.copy()
     seized.add(cs.LockedShaft("SEIZED", circuit.net.elements[circuit.motor].nodes["shaft"]))
     steps = step_values(circuit, [(step, Conditions()) for step in circuit.steps])
     labels = [f"{name}, step {step}, {'cold' if frozen else 'warm'}: seized" for step in circuit.steps]
-    solve(tally, compile_netlist(seized), None, steps, labels, frozen=frozen, size=len(circuit.steps))
+    solve(tally, partial(compile_netlist(seized).solve, steps, frozen=frozen, size=len(circuit.steps)), labels)
     return tally
 
 

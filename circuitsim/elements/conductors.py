@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from circuitsim.elements.base import Element, Law, Limit, Parameter, Symbols, electrical, thermal
 from circuitsim.elements.common import COPPER_COEFFICIENT, body_heat, heating_factor
 
@@ -13,7 +15,7 @@ class Resistor(Element):
 
     kind = "resistor"
     terminals = (electrical("a"), electrical("b"))
-    parameters = (Parameter("resistance", "Ω", "resistance between the ends"),)
+    parameters: ClassVar[tuple[Parameter, ...]] = (Parameter("resistance", "Ω", "resistance between the ends"),)
     conducts = (("a", "b"),)
     ends = ("a", "b")
     shorts_below = "resistance"
@@ -26,10 +28,21 @@ class Resistor(Element):
 
 
 class Jumper(Resistor):
-    """Fused jumper lead with its clips."""
+    """Fused jumper lead with its clips; a point in which its fuse would open at once is a verdict."""
 
     kind = "jumper"
-    parameters = (Parameter("resistance", "Ω", "lead, fuse and clips; assumed", 0.03),)
+    parameters = (
+        Parameter("resistance", "Ω", "lead, fuse and clips; assumed", 0.03),
+        Parameter("rating", "A", "of its fuse; assumed", 30.0, low=0.1),
+    )
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        plain = Resistor.law(s)
+        load = abs(plain.flows["a"]) / s.rating
+        limits = (Limit("the fuse of the jumper opens", load, -1, 1.5),)
+        return Law(flows=plain.flows, outputs=plain.outputs, heat=plain.heat, limits=limits)
 
 
 class Leak(Element):

@@ -36,7 +36,7 @@ class Motor(Element):
         Parameter("resistance", "Ω", "armature at 20 °C, between the brushes", low=1e-6, high=1e13),
         Parameter("constant", "V·s/rad", "motor constant at 20 °C", low=1e-9, high=1e3),
         Parameter("brush_drop", "V", "drop of both brushes at working current", 0.6),
-        Parameter("brush_onset", "A", "current over which the brush film gives way; assumed", 0.1, low=1e-6),
+        Parameter("brush_onset", "A", "current over which the brush film gives way; assumed", 0.5, low=1e-6),
         Parameter("friction", "N·m", "dry friction of bearings and brushes", 0.0),
         Parameter("viscous", "N·m·s/rad", "viscous friction", 0.0),
         Parameter("magnet_coefficient", "1/K", "change of the magnets' strength", -0.002, low=-0.02, high=0.02),

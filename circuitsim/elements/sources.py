@@ -111,6 +111,7 @@ class Battery(Element):
             raise InputError("a battery takes its emf, or its charge and cells, not both", key="emf")
         charge, cells = parse(values.pop("charge", 1.0), "1"), parse(values.pop("cells", 6), "1")
         values["emf"] = rest_voltage(charge, cells)
+        values.setdefault("temperature_coefficient", 0.0002 * cells)
         return values
 
     @staticmethod
@@ -118,8 +119,8 @@ class Battery(Element):
         """State the physics."""
         emf = s.emf + s.temperature_coefficient * (s.air - 25)
         x = s.plus - s.minus - emf
-        # Two straight lines through (emf, 0), joined over a fraction of a millivolt.
-        i = x / s.charge_resistance - positive_part(-x, 0.0002 * s.smooth) * (1 / s.resistance - 1 / s.charge_resistance)
+        # Two straight lines through (emf, 0), joined over some microvolts.
+        i = x / s.charge_resistance - positive_part(-x, 2e-6 * s.smooth) * (1 / s.resistance - 1 / s.charge_resistance)
         return Law(
             flows={"plus": i, "minus": -i, "air": -x * i},
             outputs={"current": (i, "A"), "rest voltage": (emf, "V")},

@@ -68,6 +68,9 @@ def newton(plan: Plan, laws: Evaluator, start: Array, *, limit: int = 60, dense:
     Samples that are accepted or stuck leave the batch. `dense` uses the pivoted path.
     """
     run = _Run(plan, laws, start, dense)
+    if not plan.n:  # dead shorts have left nothing to find
+        run.done.residual[:], run.done.correction[:], run.done.accepted[:] = 0.0, 0.0, True
+        return run.done
     for _ in range(limit):
         if not run.active.size:
             break
@@ -114,9 +117,7 @@ class _Run:
         good = (error < BACKWARD_ERROR) & (correction < 1.0) & ~lost
         self._record(error, correction, good)
         going = ~(good | lost)
-        if going.all():
-            pass
-        else:
+        if not going.all():
             self._keep(going)
             cells, step = cells[:, going], step[:, going]
             factored = None if factored is None else [f[going] for f in factored]

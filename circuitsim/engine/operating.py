@@ -17,7 +17,7 @@ from circuitsim.engine.fused import Fused
 from circuitsim.engine.newton import Solution, newton
 from circuitsim.engine.settling import settle
 from circuitsim.engine.system import Evaluator, System, Values
-from circuitsim.errors import InputError
+from circuitsim.errors import InputError, shown
 from circuitsim.network import Netlist
 
 __all__ = ["Compiled", "Solved", "compile_netlist"]
@@ -130,7 +130,10 @@ class Compiled:
 
 def _air(ambient: float | Array, size: int) -> Array:
     """Give the ambient temperature of each sample; InputError for what can't be one."""
-    air = np.asarray(ambient, dtype=float)
+    try:
+        air = np.asarray(ambient, dtype=float)
+    except (TypeError, ValueError):
+        raise InputError(f"ambient {shown(ambient)} is no number of °C", key="ambient") from None
     if air.ndim > 1 or air.size not in (1, size):
         raise InputError(f"ambient: {air.size} values for {size} samples", key="ambient")
     if not (np.isfinite(air).all() and (air > -200.0).all() and (air < 1000.0).all()):

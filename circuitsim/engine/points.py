@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from circuitsim.elements.base import Domain
 from circuitsim.engine.operating import Compiled, Solved, compile_netlist
 from circuitsim.engine.system import Values
-from circuitsim.engine.verdicts import find_verdicts, limit_breaches
-from circuitsim.errors import InputError, SolveError, UnknownNameError
+from circuitsim.engine.verdicts import NO_READING, STANDING, find_verdicts, limit_breaches
+from circuitsim.errors import InputError, SolveError, UnknownNameError, shown
 from circuitsim.network import Netlist
 
 __all__ = ["Point", "Points", "solve", "solve_batch"]
@@ -28,7 +28,9 @@ _RESOLVED = 1e-3  # Ω; below this (a - b)/R loses digits and a balance is the b
 
 
 class Points:
-    """A solved batch. Every answer is an array with one entry a sample.
+    """A solved batch. Every answer is an array with one entry a sample, NaN where the point was not accepted.
+
+    A point that was accepted but is no reading (see `valid`) answers with its numbers, for those who look why.
 
     Attributes
     ----------
@@ -66,8 +68,7 @@ class Points:
     @cached_property
     def valid(self) -> NDArray[np.bool_]:
         """Whether each point may serve as a reading."""
-        bad = ("runs away", "outside", "unstable", "unconverged")
-        return np.array([not v.startswith(bad) for v in self.verdicts], dtype=bool)
+        return np.array([not v.startswith(NO_READING) for v in self.verdicts], dtype=bool)
 
     @cached_property
     def sound(self) -> NDArray[np.bool_]:
@@ -87,8 +88,7 @@ class Points:
         known = {**self.system.net.references(), **self.system.net.nodes()}
         if known[found] is not domain:
             raise InputError(f"node {node!r} is {known[found].name.lower()}, not {domain.name.lower()}", key=node)
-        row: Array = self.solved.x[self.system.index[found]]
-        return row
+        return np.where(self.accepted, self.solved.x[self.system.index[found]], np.nan)
 
     def voltage(self, red: str, black: str | None = None) -> Array:
         """Voltage of node `red` against `black` (ground unless given), V."""
@@ -99,7 +99,7 @@ class Points:
     def speed(self, shaft: str) -> Array:
         """Speed of a shaft, rad/s; below breakaway it stands still, and is 0."""
         speed = self._row(shaft, Domain.ROTATIONAL)
-        return np.where(np.abs(speed) < 0.5, 0.0, speed)
+        return np.where(np.abs(speed) < STANDING, 0.0, speed)
 
     def temperature(self, body: str) -> Array:
         """Temperature of a body, °C."""
@@ -121,6 +121,7 @@ class Points:
         names, kernel = self.system.groups[g].statement.outputs
         out = np.empty((len(names), len(self.system.groups[g].names), self.size))
         kernel(self.solved.laws.inputs(g, self.solved.x), out)
+        out[:, :, ~self.accepted] = np.nan
         return dict(zip(names, out[:, k], strict=True))
 
     def current(self, element: str) -> Array:
@@ -210,6 +211,10 @@ class Point:
     def __init__(self, points: Points, sample: int = 0) -> None:
         self.points, self.sample = points, sample
 
+    def __repr__(self) -> str:
+        """Show the verdict and how it was reached."""
+        return f"<Point of {self.points.system.net.name}: {self.verdict}; {self.branch}>"
+
     @property
     def residual(self) -> float:
         """Backward error."""
@@ -280,6 +285,8 @@ def solve(net: Netlist, *, ambient: float = 20.0, frozen: bool = False) -> Point
     SolveError
         No point passes the acceptance rule; names the worst node.
     """
+    if not isinstance(net, Netlist):
+        raise InputError(f"{shown(net)} is no Netlist; cs.predict takes a circuit", key="net")
     net.check()
     points = solve_batch(net, ambient=ambient, frozen=frozen)
     points.require("warm" if not frozen else "cold")

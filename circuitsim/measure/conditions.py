@@ -79,7 +79,11 @@ class Conditions:
         unplugged = (unplug,) if isinstance(unplug, str) else tuple(unplug)
         for name in unplugged:
             circuit.connector(name)
-        measured = None if supply is None else _within(parse(supply, "V"), 0.0, 100.0, "V", "supply")
+        if ignition == "off" and engine == "running":
+            raise InputError("the engine does not run with the ignition off", key="ignition")
+        # Half to one and a half of nominal: below, nothing works as charted; above, no such battery or charger.
+        low, high = 0.5 * circuit.nominal, 1.5 * circuit.nominal
+        measured = None if supply is None else _within(parse(supply, "V"), low, high, "V", "supply")
         air = 20.0 if ambient is None else _within(parse(ambient, "°C"), -55.0, 125.0, "°C", "ambient")
         fitted = tuple(Fitted.read(f) for f in ((fit,) if isinstance(fit, str) else fit))
         for f in fitted:
@@ -122,7 +126,7 @@ def _one_of(option: str, found: str, accepted: tuple[str, ...]) -> None:
 def _within(value: float, low: float, high: float, unit: str, option: str) -> float:
     if not low <= value <= high:
         span = f"{format_quantity(low, unit)} to {format_quantity(high, unit)}"
-        raise InputError(f"{option} {format_quantity(value, unit)} is out of range, accepted: {span}", key=option)
+        raise InputError(f"{format_quantity(value, unit)} is out of range, accepted: {span}", key=option)
     return value
 
 

@@ -27,6 +27,7 @@ from circuitsim.quantities import Tolerance
 __all__ = ["INSTRUMENTS", "Measured", "Task", "measure", "step_values"]
 
 Array = NDArray[np.float64]
+_DEAD = 1e-3  # V; more than this between an ohmmeter's leads spoils its reading
 
 INSTRUMENTS = {"voltmeter": "V", "clamp": "A", "ohmmeter": "Ω", "lamp": "1"}
 """Instruments by name and the unit that each reads."""
@@ -166,12 +167,23 @@ class _Batch:
         points = Points(self.compiled.solve(self._values(), ambient=ambient, frozen=frozen, size=len(self.tasks)))
         points.require(self.tasks[0].conditions.sentence())
         answers = self._answers(points)
+        live = self._live(ambient, frozen)
         out: list[Measured | None] = [None] * len(self.tasks)
         for answer, members in answers:
             slopes = sensitivities(points.solved, answer)
             for k in members:
-                out[k] = self._measured(points, answer, slopes, k)
+                out[k] = self._measured(points, answer, slopes, k, k in live)
         return [m for m in out if m is not None]
+
+    def _live(self, ambient: Array, frozen: bool) -> set[int]:
+        """Find the ohms readings whose leads have a voltage between them before the ohmmeter adds its own."""
+        ohms = [k for k, t in enumerate(self.tasks) if t.instrument == "ohmmeter"]
+        if not ohms:
+            return set()
+        values = self._values() | {(n, "connected"): 0.0 for (kind, *_), n in self.instruments.items() if kind == "ohmmeter"}
+        bare = Points(self.compiled.solve(values, ambient=ambient, frozen=frozen, size=len(self.tasks)))
+        pairs = {k: self.leads[k] or ("", "") for k in ohms}
+        return {k for k, (red, black) in pairs.items() if not abs(bare.voltage(red, black)[k]) < _DEAD}
 
     def _answers(self, points: Points) -> list[tuple[Answer, list[int]]]:
         """One answer for all voltage-like tasks, one for each element under a clamp or lamp."""
@@ -198,7 +210,7 @@ class _Batch:
                 found.setdefault((self.instruments["lamp", *leads], "power share"), []).append(k)
         return [(element, output, members) for (element, output), members in found.items()]
 
-    def _measured(self, points: Points, answer: Answer, slopes: list[Array], k: int) -> Measured:
+    def _measured(self, points: Points, answer: Answer, slopes: list[Array], k: int, live: bool) -> Measured:
         task = self.tasks[k]
         parts = self._contributions(points, slopes, k)
         value = float(answer.value[k])
@@ -206,10 +218,11 @@ class _Batch:
         limit = self.meter.limit(value, unit) if unit != "1" else 0.0
         leads = self.leads[k] or ()
         floats = any(node in self.bench.floating for node in leads)
-        valid = bool(points.valid[k])
+        valid = bool(points.valid[k]) and not live
+        verdict = "live: no ohms reading" if live else points.verdicts[k]
         band = band_of(value, parts, limit) if valid else Band(*[float("nan")] * 3)
         expected = value if valid else float("nan")
-        return Measured(task, expected, band, points.verdicts[k], floats, float(points.residual[k]), parts)
+        return Measured(task, expected, band, verdict, floats, float(points.residual[k]), parts)
 
     def _contributions(self, points: Points, slopes: list[Array], k: int) -> tuple[Contribution, ...]:
         step = self.circuit.step_index(self.tasks[k].step)

@@ -29,19 +29,21 @@ def fitted_supply(
     Raises
     ------
     InputError
-        When no setting gives that voltage.
+        When no setting gives that voltage, or the point at which it was measured is no reading.
     """
     if conditions.supply is None:
         return {}, {}
-    running = conditions.engine == "running" and circuit.supply.alternator is not None
+    at_rest = conditions.supply_at == "rest"
+    running = conditions.engine == "running" and circuit.supply.alternator is not None and not at_rest
     key = (str(circuit.supply.alternator), "regulated") if running else (circuit.supply.battery, "emf")
     fixed: dict[tuple[str, str], float] = {}
     battery = circuit.net.elements[circuit.supply.battery]
     if running:
         # A battery above the measured voltage would hold it up: it is then as flat as that voltage says.
-        fixed[circuit.supply.battery, "emf"] = min(battery.values["emf"], conditions.supply - 0.3)
-    at_rest = conditions.supply_at == "rest"
-    state = conditions.but(ignition="off" if at_rest else "on", unplugged=(), fitted=())
+        fixed[circuit.supply.battery, "emf"] = min(battery.values["emf"], max(conditions.supply - 0.3, 0.0))
+    state = conditions.but(unplugged=(), fitted=())
+    if at_rest:
+        state = state.but(ignition="off", engine="off")
     step = circuit.steps[0] if at_rest else conditions.supply_at
     setting = _settle(circuit, state, step, key, fixed, conditions.supply)
     tolerance = Tolerance("uniform", meter.limit(conditions.supply, "V"))
@@ -64,11 +66,16 @@ def _settle(
         values[key] = np.array([max(setting, 0.0)])
         points = Points(compiled.solve(values, ambient=state.ambient, frozen=state.since == "cold", size=1))
         points.require(f"battery measured {format_quantity(wanted, 'V')}")
+        if not points.valid[0]:
+            raise InputError(
+                f"{format_quantity(wanted, 'V', 4)} can't have been measured at step {step} with the parts as they "
+                f"are: {points.verdicts[0]}", key="supply",
+            )  # fmt: skip
         missing = wanted - float(points.voltage(circuit.supply.plus, circuit.supply.minus)[0])
         if abs(missing) < _CLOSE:
             return setting
         setting += missing
     raise InputError(
-        f"supply {format_quantity(wanted, 'V', 4)} can't be reached with the engine {state.engine}: "
+        f"{format_quantity(wanted, 'V', 4)} can't be reached with the engine {state.engine}: "
         f"the posts stay at {format_quantity(wanted - missing, 'V', 4)}", key="supply",
     )  # fmt: skip

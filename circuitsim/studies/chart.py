@@ -72,9 +72,10 @@ class Reading:
 
 @dataclass(frozen=True)
 class OperatingPoint:
-    """The healthy, plugged circuit at one step with no meter on it (SI units).
+    """The circuit under the conditions at one step with no meter on it (SI units); NaN where the point is no reading.
 
-    residual: backward error of the acceptance rule; verdict: running, stalled, …; branch: how it was reached.
+    residual: backward error of the acceptance rule; verdict: running, stalled, …; branch: how it was reached; hottest,
+    hottest_temperature: name of the element with the hottest body, and how hot that is, °C.
     """
 
     step: str
@@ -85,6 +86,8 @@ class OperatingPoint:
     branch: str
     residual: float
     iterations: int
+    hottest: str = ""
+    hottest_temperature: float = math.nan
 
     def record(self) -> dict[str, Any]:
         """Give plain values for JSON; null for what is not a number."""

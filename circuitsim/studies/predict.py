@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+import numpy as np
+
+from circuitsim.elements.base import Domain
 from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.points import Points
-from circuitsim.errors import InputError
+from circuitsim.errors import InputError, UnknownNameError, shown
+from circuitsim.library import load
 from circuitsim.library.circuit import Circuit, StandardReading
 from circuitsim.measure import (
     INSTRUMENTS,
@@ -30,17 +35,17 @@ _QUANTITY = {"voltmeter": "voltage", "clamp": "current", "ohmmeter": "resistance
 
 
 def predict(
-    circuit: Circuit, *, supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off",
+    circuit: Circuit | str, *, supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off",
     ignition: str = "on", since: str = "cold", unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (),
-    step: str | Iterable[str] = (), probe: str | Iterable[str] = (), instrument: str = "voltmeter",
+    step: str | int | Iterable[str | int] = (), probe: str | Iterable[str] = (), instrument: str = "voltmeter",
     meter: str = "standard",
 ) -> Chart:  # fmt: skip
     """Predict what a good circuit reads.
 
     Parameters
     ----------
-    circuit : Circuit
-        From `load`, or built in Python.
+    circuit : Circuit or str
+        From `load`, or built in Python; a name or file is loaded.
     supply : float or str
         Battery voltage as measured ("12.3 V"), at the step `supply_at` (or "rest": ignition off); by default the
         circuit's own battery.
@@ -73,6 +78,7 @@ def predict(
     SolveError
         When a point does not pass the acceptance rule.
     """
+    circuit = _circuit(circuit)
     tool = find_meter(meter)
     conditions = Conditions.read(
         circuit, supply=supply, supply_at=supply_at, ambient=ambient, engine=engine, ignition=ignition, since=since,
@@ -90,8 +96,16 @@ def predict(
     )  # fmt: skip
 
 
-def _chosen(circuit: Circuit, step: str | Iterable[str]) -> tuple[str, ...]:
-    wanted = (step,) if isinstance(step, str) else tuple(step)
+def _circuit(circuit: Circuit | str) -> Circuit:
+    if isinstance(circuit, str):
+        return load(circuit)
+    if not isinstance(circuit, Circuit):
+        raise InputError(f"{shown(circuit)} is no circuit; give a Circuit, or the name of one", key="circuit")
+    return circuit
+
+
+def _chosen(circuit: Circuit, step: str | int | Iterable[str | int]) -> tuple[str, ...]:
+    wanted = (str(step),) if isinstance(step, str | int) else tuple(str(s) for s in step)
     for name in wanted:
         circuit.step_index(name)
     return tuple(s for s in circuit.steps if not wanted or s in wanted)
@@ -103,7 +117,9 @@ def _standard_tasks(circuit: Circuit, conditions: Conditions, steps: Sequence[st
     for r in circuit.readings or _plain_readings(circuit):
         parted = tuple(sorted({*r.unplugged, *conditions.unplugged}))
         off = "off" in (r.ignition, conditions.ignition)
-        state = conditions.but(unplugged=parted, ignition="off" if off else "on")
+        state = conditions.but(unplugged=parted)
+        if off:
+            state = state.but(ignition="off", engine="off")
         for s in steps:
             if (r.steps and s not in r.steps) or not _still_there(circuit, r, parted):
                 continue
@@ -131,10 +147,9 @@ def _probe_tasks(
     probe: str | Iterable[str],
     instrument: str,
 ) -> list[tuple[Task, StandardReading]]:
-    if instrument not in INSTRUMENTS:
-        from circuitsim.errors import UnknownNameError
-
-        raise UnknownNameError("instrument", instrument, tuple(INSTRUMENTS))
+    between = tuple(name for name in INSTRUMENTS if name != "clamp")
+    if instrument not in between:
+        raise UnknownNameError("instrument between two points", instrument, between)
     tasks = []
     for text in (probe,) if isinstance(probe, str) else probe:
         red, black, at = _leads(circuit, text)
@@ -148,10 +163,10 @@ def _leads(circuit: Circuit, text: str) -> tuple[str, str, str]:
     """Read ``RED:BLACK`` or ``at:ELEMENT``."""
     parts = text.split(":")
     if len(parts) != 2 or not all(p.strip() for p in parts):
-        raise InputError(f"probe '{text[:60]}' is not RED:BLACK, such as MOT-:GND (or at:M1 for a clamp)", key="probe")
+        raise InputError(f"'{text[:60]}' is not RED:BLACK, such as MOT-:GND (or at:M1 for a clamp)", key="probe")
     first, second = (p.strip() for p in parts)
     if first == "at":
-        return "", "", circuit.net.element(second).name
+        return "", "", second
     circuit.node(first), circuit.node(second)
     return first, second, ""
 
@@ -185,10 +200,23 @@ def operating_points(
     current = points.current(circuit.motor)
     speed = points.speed(motor.nodes["shaft"])
     voltage = points.voltage(motor.nodes["plus"], motor.nodes["minus"])
+    hottest = _hottest(points)
+
+    def shown_at(values: Any, k: int) -> float:
+        return float(values[k]) if points.valid[k] else math.nan
+
     return tuple(
         OperatingPoint(
-            s, float(current[k]), float(speed[k]), float(voltage[k]), points.verdicts[k], points.branches[k],
-            float(points.residual[k]), int(points.iterations[k]),
+            s, shown_at(current, k), shown_at(speed, k), shown_at(voltage, k), points.verdicts[k], points.branches[k],
+            float(points.residual[k]), int(points.iterations[k]), *hottest[k],
         )
         for k, s in enumerate(steps)
     )  # fmt: skip
+
+
+def _hottest(points: Points) -> list[tuple[str, float]]:
+    """Give the hottest body at each point, by the element that it belongs to, and its temperature in °C."""
+    bodies = [n for n, d in points.system.net.nodes().items() if d is Domain.THERMAL and n != Domain.THERMAL.reference]
+    heat = np.array([points.temperature(b) for b in bodies])
+    hottest = np.argmax(np.nan_to_num(heat, nan=-np.inf), axis=0)
+    return [(bodies[b].rpartition(".")[0], float(heat[b, k])) for k, b in enumerate(hottest)]

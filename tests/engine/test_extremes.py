@@ -299,3 +299,26 @@ def test_what_is_not_determined_is_an_error(case: str) -> None:
         net.chain("a", cs.Resistor("R", resistance=0.0), "GND")
     with pytest.raises((cs.SolveError, cs.InputError)):
         cs.solve(net)
+
+
+def test_a_battery_in_a_dead_short_has_no_unknown_left() -> None:
+    """Everything is one node: solved at once, with the battery's short-circuit current."""
+    net = cs.Netlist("short")
+    net.add(cs.Battery("B", "a", "GND", emf=12.0, resistance=0.01))
+    net.add(cs.Resistor("R", "a", "GND", resistance=0.0))
+    points = cs.solve_batch(net, ambient=25.0)
+    assert points.accepted.all()
+    assert points.voltage("a")[0] == 0.0
+    assert points.current("B")[0] == pytest.approx(-1200.0, rel=1e-9)  # 12 V over 10 mΩ, the acceptance rule
+
+
+def test_what_runs_away_without_end_has_no_numbers() -> None:
+    """No point was accepted, so none is given: NaN, and the verdict."""
+    net = cs.Netlist("fed wire")
+    net.chain("GND", cs.CurrentSource("I1", current=100.0), "a", cs.Wire("W1", area=1e-6, length=2.0), "GND")
+    points = cs.solve_batch(net)
+    assert points.verdicts == ("runs away at W1",)
+    assert not points.accepted[0]
+    assert np.isnan(points.voltage("a")[0])
+    assert np.isnan(points.current("W1")[0])
+    assert not points.valid[0]

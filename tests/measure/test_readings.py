@@ -129,8 +129,8 @@ def test_ohmmeter_cannot_clear_a_small_motor():
     circuit = bench()
     parted = {"unplugged": ("X1",)}
     (found,) = measure(circuit, [task("LOAD", "GND", "ohmmeter", **parted)], meter("standard"))
-    # 10 Ω beside a motor of 5 Ω and brushes of 0.6 V over 0.1 A = 6 Ω: 110/21 Ω at a small current.
-    assert found.expected == pytest.approx(10 * 11 / 21, rel=1e-3)  # tanh of 0.3 mA over 0.1 A is straight to 1e-5
+    # 10 Ω beside a motor of 5 Ω and brushes of 0.6 V over 0.5 A = 1.2 Ω: 62/16.2 Ω at a small current.
+    assert found.expected == pytest.approx(62 / 16.2, rel=1e-3)  # tanh of 0.3 mA over 0.5 A is straight to 1e-5
 
 
 def test_jumper_and_lamp():
@@ -197,3 +197,64 @@ def test_a_bench_leaves_the_circuit_alone():
 def test_unknown_clamp_place():
     with pytest.raises(UnknownNameError, match="R12"):
         cs.predict(bench(), probe="at:R12")
+
+
+def test_an_ohmmeter_on_a_live_circuit_reads_nothing():
+    """With 12 V behind it an ohmmeter shows nonsense: no number, and the verdict says why (common practice)."""
+    circuit = bench()
+    live, dead = measure(
+        circuit,
+        [task("LOAD", instrument="ohmmeter"), task("X1.1/part", instrument="ohmmeter", unplugged=("X1",))],
+        meter("standard"),
+    )
+    assert live.verdict == "live: no ohms reading"
+    assert np.isnan(live.expected)
+    assert dead.expected > 1
+
+
+def test_a_jumper_across_the_battery_is_no_reading():
+    (found,) = cs.predict(bench(), fit="jumper:BAT+:GND", probe="BAT+:GND").readings
+    assert found.verdict == "outside validity at jumper-1: the fuse of the jumper opens"
+    assert np.isnan(found.expected)
+
+
+def test_a_clamp_goes_round_a_fitted_jumper():
+    chart = cs.predict(bench(), fit="jumper:BAT+:LOAD", probe="at:jumper-1")
+    assert chart.readings[0].expected > 1
+
+
+def test_rest_voltage_does_not_hold_the_running_engine():
+    """12.3 V measured with the ignition off says what the battery is, not what the alternator makes of it."""
+    circuit = cs.load("tractor-cab-fan")
+    chart = cs.predict(circuit, supply="12.3 V", supply_at="rest", engine="running")
+    running = chart.at(step="off", red="BAT+", black="BAT-")
+    rest = chart.at(step="off", red="BAT+", black="BAT-", ignition="off")
+    assert rest.expected == pytest.approx(12.3, abs=1e-3)  # the relay's and the meter's own leakage
+    assert running.expected > 13.5
+
+
+def test_a_supply_measured_at_a_point_that_is_none():
+    """Full speed cannot have been measured warm on a circuit that overheats there."""
+    circuit = cs.load("tractor-cab-fan")
+    net = circuit.net.copy()
+    net.elements["X4.B"] = net.elements["X4.B"].replaced(resistance="60 mΩ")
+    from dataclasses import replace
+
+    with pytest.raises(InputError, match="can't have been measured at step 4"):
+        cs.predict(replace(circuit, net=net), supply="12.5 V", supply_at="4", since="warm")
+
+
+def test_the_engine_does_not_run_without_ignition():
+    with pytest.raises(InputError, match="ignition off"):
+        cs.predict(bench(), ignition="off", engine="running")
+
+
+def test_names_numbers_and_nonsense_as_arguments():
+    chart = cs.predict("tractor-cab-fan", step=2, probe="MOT-:GND")
+    assert [r.step for r in chart.readings] == ["2"]
+    with pytest.raises(InputError, match="is no circuit"):
+        cs.predict(5)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="is no Netlist"):
+        cs.solve(5)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="no number of °C"):
+        cs.solve(bench().net, ambient="20 degC")  # type: ignore[arg-type]

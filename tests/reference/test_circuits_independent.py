@@ -187,7 +187,7 @@ def minibus(n: Numbers) -> dict[str, float]:
         pull = (s - c) / n("U1", "pull_up")
         # What leaks at the low side goes to power ground whether the switch is on or off.
         ground = 0.0
-        for _ in range(60):
+        for _ in range(12):
             level = (1 - share) * (s + n("U1", "diode_drop") - ground)
             over = share * on + (1 - share) * n("U1", "diode_resistance")
             through = (current - n("U1", "leakage") * level) / (1 + n("U1", "leakage") * over)

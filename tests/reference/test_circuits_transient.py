@@ -5,7 +5,7 @@ joint, contact, fuse, winding, case and heat sink, from rest at the temperature 
 is used; only the circuit's numbers are read from it. What is left after 20,000 s, some sixty of the longest time
 constants (300 s, the heat sink of a standing fan), is the package's warm point.
 
-The integrator's tolerance is 1e-9 of each value; the package's rule leaves 1e-9 as well. Both pass through differences
+The integrator is asked for 1e-8 of each value; the package's rule leaves 1e-9. Both pass through differences
 of voltages a hundred times larger than themselves: 1e-6, and 0.1 mK for temperatures. A stalled shaft of the package's
 may creep by 1 mrad/s, 29 µV of back-EMF beside the 1.5 V that drive the current: 2e-5, and of its heat twice that.
 """
@@ -157,7 +157,7 @@ class Fan:
         return np.array([0.0, 0.0, *[self.air] * (3 + len(WARMED))])
 
     def settled(self) -> Array:
-        found = solve_ivp(self, (0.0, 2e4), self.rest(), method="BDF", rtol=1e-9, atol=1e-9)
+        found = solve_ivp(self, (0.0, 2e4), self.rest(), method="BDF", rtol=1e-8, atol=1e-9)
         assert found.success
         return np.asarray(found.y[:, -1])
 

@@ -21,6 +21,7 @@ from circuitsim.measure.readings import step_values
 Load = Callable[[str], cs.Circuit]
 Variant = Callable[..., cs.Circuit]
 Solve = Callable[..., Points]
+ChartOf = Callable[[str], cs.Chart]
 
 
 @cache
@@ -32,6 +33,17 @@ def _load(name: str) -> cs.Circuit:
 def load() -> Load:
     """Give a circuit by name; nobody changes it."""
     return _load
+
+
+@cache
+def _chart(name: str) -> cs.Chart:
+    return cs.predict(_load(name))
+
+
+@pytest.fixture
+def chart_of() -> ChartOf:
+    """Give the standard chart of a circuit by name."""
+    return _chart
 
 
 def _variant(

@@ -8,7 +8,6 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
@@ -18,14 +17,10 @@ from circuitsim.errors import UnknownNameError
 from circuitsim.quantities import parse
 
 Load = Callable[[str], cs.Circuit]
+ChartOf = Callable[[str], cs.Chart]
 NAMES = cs.circuit_names()
 # A 12 V and a 24 V circuit, one for each way of controlling.
 SOME = ("tractor-cab-fan", "minibus-condenser-fan", "coach-defroster-fan")
-
-
-@cache
-def chart_of(name: str) -> cs.Chart:
-    return cs.predict(cs.load(name))
 
 
 # Structure --------------------------------------------------------------------------------------------------------
@@ -39,7 +34,7 @@ def test_steps_are_off_then_numbers(name: str, load: Load) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_reading_is_a_number_inside_its_band(name: str) -> None:
+def test_every_reading_is_a_number_inside_its_band(name: str, chart_of: ChartOf) -> None:
     readings = chart_of(name).readings
     assert len(readings) > 20
     for r in readings:
@@ -51,7 +46,7 @@ def test_every_reading_is_a_number_inside_its_band(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_operating_point_is_accepted_and_judged(name: str, load: Load) -> None:
+def test_every_operating_point_is_accepted_and_judged(name: str, load: Load, chart_of: ChartOf) -> None:
     points = chart_of(name).operating_points
     assert tuple(p.step for p in points) == load(name).steps
     assert [p.verdict for p in points] == ["at rest"] + ["running"] * (len(points) - 1)
@@ -75,7 +70,7 @@ def test_current_speed_and_voltage_of_the_motor_rise_with_the_step(name: str, si
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_each_reading_is_listed_once_and_says_what_it_is(name: str, load: Load) -> None:
+def test_each_reading_is_listed_once_and_says_what_it_is(name: str, load: Load, chart_of: ChartOf) -> None:
     circuit = load(name)
     chart = chart_of(name)
     keys = [(r.step, r.leads, r.instrument, r.unplugged, r.ignition, r.fitted) for r in chart.readings]
@@ -94,7 +89,7 @@ def test_each_reading_is_listed_once_and_says_what_it_is(name: str, load: Load) 
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_unplugged_readings_are_listed(name: str, load: Load) -> None:
+def test_unplugged_readings_are_listed(name: str, load: Load, chart_of: ChartOf) -> None:
     """The motor's plug, and that of what controls it, at every step."""
     circuit = load(name)
     found = {r.unplugged for r in chart_of(name).readings}
@@ -106,7 +101,7 @@ def test_unplugged_readings_are_listed(name: str, load: Load) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_display_is_the_expected_value_to_its_last_digit(name: str) -> None:
+def test_display_is_the_expected_value_to_its_last_digit(name: str, chart_of: ChartOf) -> None:
     for r in chart_of(name).readings:
         if r.instrument == "lamp" or r.display == "OL":
             continue
@@ -118,7 +113,7 @@ def test_display_is_the_expected_value_to_its_last_digit(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_standard_uncertainty_and_band_belong_together(name: str) -> None:
+def test_standard_uncertainty_and_band_belong_together(name: str, chart_of: ChartOf) -> None:
     """A 95 % band is near two standard uncertainties either way for a normal answer, 1.65 for a rectangular one."""
     for r in chart_of(name).readings:
         half = (r.high - r.low) / 2
@@ -127,7 +122,7 @@ def test_standard_uncertainty_and_band_belong_together(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_generic_circuits_have_wider_bands_than_known_ones(name: str) -> None:
+def test_generic_circuits_have_wider_bands_than_known_ones(name: str, chart_of: ChartOf) -> None:
     """Nobody has data for a generic circuit: its current is known to a third or so, a known circuit's to an eighth."""
     chart = chart_of(name)
     r = chart.at(step=chart.operating_points[-1].step, at="M1")
@@ -135,7 +130,7 @@ def test_generic_circuits_have_wider_bands_than_known_ones(name: str) -> None:
     assert (0.3 < share < 0.8) if name.startswith("generic") else (0.05 < share < 0.25)
 
 
-def test_a_circuit_without_standard_readings_gets_a_plain_chart(load: Load) -> None:
+def test_a_circuit_without_standard_readings_gets_a_plain_chart(load: Load, chart_of: ChartOf) -> None:
     """Every probe point against ground, and the motor's current, at every step."""
     circuit = replace(load("tractor-cab-fan"), readings=())
     chart = cs.predict(circuit)
@@ -145,11 +140,11 @@ def test_a_circuit_without_standard_readings_gets_a_plain_chart(load: Load) -> N
     assert chart.at(step="4", red="MOT-").expected == chart_of(circuit.name).at(step="4", red="MOT-").expected
 
 
-def test_prediction_repeats_to_the_last_bit(load: Load) -> None:
+def test_prediction_repeats_to_the_last_bit(load: Load, chart_of: ChartOf) -> None:
     assert cs.predict(load("tractor-cab-fan")).to_json() == chart_of("tractor-cab-fan").to_json()
 
 
-def test_reading_alone_and_among_others_is_the_same(load: Load) -> None:
+def test_reading_alone_and_among_others_is_the_same(load: Load, chart_of: ChartOf) -> None:
     """Each is as if its instrument were the only one on the circuit."""
     chart = chart_of("tractor-cab-fan")
     alone = cs.predict(load("tractor-cab-fan"), probe="CMD:GND", step="2").readings[0]
@@ -161,7 +156,7 @@ def test_reading_alone_and_among_others_is_the_same(load: Load) -> None:
 # Finding ----------------------------------------------------------------------------------------------------------
 
 
-def test_at_finds_what_the_chart_has() -> None:
+def test_at_finds_what_the_chart_has(chart_of: ChartOf) -> None:
     chart = chart_of("tractor-cab-fan")
     r = chart.at(step="2", red="MOT-", black="GND")
     assert (r.step, r.red, r.black, r.unplugged, r.ignition) == ("2", "MOT-", "GND", (), "on")
@@ -182,7 +177,7 @@ def test_at_finds_what_the_chart_has() -> None:
         ({"step": "2", "red": "CMD", "black": "GDN"}, "CMD : GND at step 2"),
     ],
 )
-def test_at_names_the_nearest_when_there_is_none(wanted: dict[str, str], nearest: str) -> None:
+def test_at_names_the_nearest_when_there_is_none(wanted: dict[str, str], nearest: str, chart_of: ChartOf) -> None:
     with pytest.raises(UnknownNameError) as caught:
         chart_of("tractor-cab-fan").at(**wanted)
     assert nearest in str(caught.value)
@@ -197,7 +192,7 @@ def refuse(text: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_json_is_strict_and_comes_back(name: str) -> None:
+def test_json_is_strict_and_comes_back(name: str, chart_of: ChartOf) -> None:
     chart = chart_of(name)
     back = json.loads(chart.to_json(), parse_constant=refuse)
     assert back == chart.to_dict()
@@ -232,7 +227,7 @@ def read_csv(text: str) -> tuple[dict[str, str], list[dict[str, str]]]:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_csv_comes_back(name: str) -> None:
+def test_csv_comes_back(name: str, chart_of: ChartOf) -> None:
     """Every row says where, under which conditions and what, in units that the package itself reads."""
     chart = chart_of(name)
     head, rows = read_csv(chart.to_csv())

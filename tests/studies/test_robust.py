@@ -102,7 +102,7 @@ def test_64_starts_return_no_other_root(name: str, load: Load, plain: Plain, dra
 
 # Extremes ---------------------------------------------------------------------------------------------------------
 
-DECADES = (1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0, 100.0, 1e4, 1e6, 1e9, 1e12)
+DECADES = (1e-6, 1e-5, 1e-3, 0.1, 1.0, 10.0, 1e4, 1e6, 1e12)
 # A wire has no resistance of its own to set: section, material and whole strands together span as far.
 WIRES = ((1e-3, 1e-9, 1.0), (1e-4, 1e-8, 1.0), (1e-9, 1e-8, 1.0), (1e-9, 1e-6, 1e-2), (1e-9, 1e-4, 1e-6))
 
@@ -135,12 +135,12 @@ MOVING = ("running", "stalled", "at rest", "locked")
 @pytest.mark.parametrize("since", ["cold", "warm"])
 @pytest.mark.parametrize("name", NAMES)
 def test_every_joint_and_wire_from_a_micro_ohm_to_open(name: str, since: str, load: Load, plain: Plain) -> None:
-    """Each has its point at a low step and at the top one; warm, where there is no steady state, a verdict says so."""
+    """Each has its point off and at the top step; warm, where there is no steady state, a verdict says so."""
     circuit = load(name)
     compiled = plain(circuit)
     changes = sites(circuit)
     # Warm there is more to solve: the top step is the one that heats.
-    for step in (circuit.steps[1], circuit.steps[-1]) if since == "cold" else circuit.steps[-1:]:
+    for step in (circuit.steps[0], circuit.steps[-1]) if since == "cold" else circuit.steps[-1:]:
         points = Points(compiled.solve(stacked(circuit, step, changes), frozen=since == "cold", size=len(changes)))
         lost = [changes[k] for k in np.flatnonzero(~points.accepted)]
         assert lost == []

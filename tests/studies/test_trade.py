@@ -18,6 +18,7 @@ from circuitsim.engine.points import Points
 from circuitsim.measure.conditions import make_bench
 
 Load = Callable[[str], cs.Circuit]
+ChartOf = Callable[[str], cs.Chart]
 Variant = Callable[..., cs.Circuit]
 Solve = Callable[..., Points]
 
@@ -48,9 +49,9 @@ def test_every_circuit_is_told_about() -> None:
 # Supply and ground ------------------------------------------------------------------------------------------------
 
 
-def test_supply_sags_about_a_fifth_of_a_volt_from_rest_to_full_speed(load: Load) -> None:
+def test_supply_sags_about_a_fifth_of_a_volt_from_rest_to_full_speed(chart_of: ChartOf) -> None:
     """Key-off to running at full speed costs some 0.2 V, and is no worry: common practice, no source."""
-    chart = cs.predict(load("tractor-cab-fan"))
+    chart = chart_of("tractor-cab-fan")
     rest = chart.at(step="off", red="BAT+", black="BAT-", ignition="off").expected
     running = chart.at(step="4", red="U1+").expected
     assert 0.1 < rest - running < 0.3
@@ -298,19 +299,18 @@ def test_ohmmeter_cannot_clear_a_joint_or_a_winding(load: Load, variant: Variant
 
 
 @pytest.mark.parametrize("name", EVERY)
-def test_current_belongs_in_the_standard_chart(name: str, load: Load) -> None:
+def test_current_belongs_in_the_standard_chart(name: str, load: Load, chart_of: ChartOf) -> None:
     """By clamp, and by millivolts over the fuse, at every step that runs. Common practice, no source."""
-    circuit = load(name)
-    chart = cs.predict(circuit)
+    circuit, chart = load(name), chart_of(name)
     for step in circuit.steps[1:]:
         assert chart.at(step=step, at="M1").unit == "A"
         assert any("fuse" in r.label and r.unit == "V" for r in chart.readings if r.step == step)
 
 
 @pytest.mark.parametrize("name", EVERY)
-def test_shop_rule_stands_beside_the_band(name: str, load: Load) -> None:
+def test_shop_rule_stands_beside_the_band(name: str, chart_of: ChartOf) -> None:
     """In band does not prove the part: a rule is shown where there is one. Common practice, no source."""
-    chart = cs.predict(load(name))
+    chart = chart_of(name)
     low = [r for r in chart.readings if r.red == "MOT-" and r.black == "GND"]
     assert low
     assert all(r.rule for r in low)
