@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import sys
 from collections.abc import Sequence
 from typing import Any, NoReturn
@@ -10,7 +11,7 @@ import click
 
 from circuitsim.cli.commands import list_command, predict_command, show_command
 from circuitsim.cli.output import put, say
-from circuitsim.errors import CircuitsimError, SolveError, UnknownNameError
+from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNameError
 
 __all__ = ["Program", "program"]
 
@@ -29,7 +30,7 @@ class Program(click.Group):
             extra["windows_expand_args"] = windows_expand_args
             result = super().main(args, prog_name or "circuitsim", complete_var, standalone_mode=False, **extra)
         except CircuitsimError as error:
-            say(str(error))
+            say(str(self._with_option(error)))
             sys.exit(_NO_POINT if isinstance(error, SolveError) else _BAD_INPUT)
         except click.ClickException as error:
             say(_usage(error))
@@ -38,6 +39,17 @@ class Program(click.Group):
             say("interrupted")
             sys.exit(_INTERRUPTED)
         sys.exit(result if isinstance(result, int) else 0)
+
+    def _with_option(self, error: CircuitsimError) -> CircuitsimError:
+        """Give an error whose place is an argument of the library the place that the user knows: ``--supply``."""
+        if not isinstance(error, InputError) or error.key is None or error.file is not None:
+            return error
+        option = f"--{error.key.replace('_', '-')}"
+        if all(option not in p.opts for command in self.commands.values() for p in command.params):
+            return error
+        placed = copy.copy(error)
+        placed.key = option
+        return placed
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
         """Find a command by its name; UnknownNameError, with the nearest one, when there is none."""

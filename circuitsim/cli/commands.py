@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from circuitsim.cli.output import check_target, deliver, put_lines, terminal_width, write_file
-from circuitsim.cli.words import Words, read_pairs
-from circuitsim.errors import InputError, UnknownNameError, shown, with_place
+from circuitsim.cli.naming import as_spelled, pointing_to_show
+from circuitsim.cli.output import check_ending, check_target, deliver, put_lines, spare, terminal_width, write_file
+from circuitsim.cli.words import Width, Words, read_pairs
+from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 
 if TYPE_CHECKING:
     from circuitsim.library import Circuit
@@ -22,6 +23,7 @@ __all__ = ["list_command", "predict_command", "show_command"]
 
 Command = Callable[..., None]
 _PLAIN_OPTIONS = ("nominal", "steps", "fuse", "current")
+_LABELS = 800  # characters of labels in a message
 _SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
 
 
@@ -60,7 +62,7 @@ def _load(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) ->
         raise InputError(text) from None
 
 
-_width = click.option("--width", type=click.IntRange(30, 1000), metavar="N", help="Lay out for lines of N characters.")
+_width = click.option("--width", type=Width(), metavar="N", help="Lay out for lines of N characters.")
 _output = click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 
 
@@ -114,7 +116,10 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 @click.option("--fit", multiple=True, metavar="KIND:A:B", help="A jumper or lamp across two points; may be repeated.")
 @click.option("--step", multiple=True, metavar="2", help="Only this step; may be repeated.")
 @click.option("--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp.")
-@click.option("--instrument", metavar="NAME", help="What reads --probe: voltmeter (default), ohmmeter or lamp.")
+@click.option(
+    "--instrument", type=Words(["voltmeter", "ohmmeter", "lamp"]),
+    help="What reads --probe RED:BLACK: voltmeter (default), ohmmeter or lamp.",
+)  # fmt: skip
 @click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
 @click.option("--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated.")
 @click.option(
@@ -135,23 +140,30 @@ def predict_command(
     CIRCUIT is a name out of 'circuitsim list', or a .toml file. Every quantity has its unit: 12.3V, 75degF.
     """
     check_target(output)
+    check_ending(output)
     _check_picture(picture)
     kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
     found = _load(circuit, pairs, dict(zip(_PLAIN_OPTIONS, (nominal, steps, fuse, current), strict=True)))
+    spare(found.file, output)
+    spare(found.file, picture, "--picture")
     given = _conditions(**conditions)
     from circuitsim.studies import predict
 
-    chart = _only(replace(predict(found, **given), options=found.options), rows)
+    with pointing_to_show(circuit):
+        chart = _only(replace(predict(found, **as_spelled(found, given)), options=found.options), rows)
+    if picture is not None:  # before the table: a chart with nothing to draw is refused with nothing printed
+        write_file(picture, _drawn(chart, found, picture), "--picture")
     if kind == "table" and output in (None, "-"):
         from circuitsim.report import chart_lines
 
         put_lines(chart_lines(chart, found, terminal_width(width)))
     else:
         deliver(_written(chart, found, kind, width), kind, output)
-    if picture is not None:
-        from circuitsim.report.plots import chart_figure, figure_bytes
 
-        write_file(picture, figure_bytes(chart_figure(chart), Path(picture).suffix), "--picture")
+def _drawn(chart: Chart, circuit: Circuit, picture: str) -> bytes:
+    from circuitsim.report.plots import chart_figure, figure_bytes
+
+    return figure_bytes(chart_figure(chart, circuit), Path(picture).suffix)
 
 
 def _check_picture(picture: str | None) -> None:
@@ -171,6 +183,8 @@ def _conditions(
         raise InputError("needs --supply, the voltage that was measured then", key="--supply-at")
     if instrument is not None and not probe:
         raise InputError("needs --probe, the leads that it is for", key="--instrument")
+    if instrument is not None and all(text.partition(":")[0].strip().lower() == "at" for text in probe):
+        raise InputError(f"at: is a clamp; {shown(instrument)} needs --probe RED:BLACK", key="--instrument")
     return {
         "supply": _quantity("--supply", supply, "V"), "supply_at": supply_at or "off",
         "ambient": _quantity("--ambient", ambient, "°C"), "probe": probe, "instrument": instrument or "voltmeter",
@@ -196,9 +210,22 @@ def _only(chart: Chart, rows: tuple[str, ...]) -> Chart:
     names = {r: f"{r.label} {r.leads}".casefold() for r in chart.readings}
     for text in rows:
         if not text.strip() or not any(text.casefold() in name for name in names.values()):
-            raise UnknownNameError("row", text, dict.fromkeys(r.label for r in chart.readings))
+            raise InputError(_no_row(text, list(dict.fromkeys(r.label for r in chart.readings))), key="--rows")
     kept = tuple(r for r, name in names.items() if any(text.casefold() in name for text in rows))
     return replace(chart, readings=kept)
+
+
+def _no_row(text: str, labels: list[str]) -> str:
+    """Say that no row has a text, and list the labels, each of them whole."""
+    close = nearest(text, labels)
+    meant = f"did you mean {shown(close, _LABELS)}? " if close else ""
+    kept: list[str] = []
+    for label in labels:
+        if len(" | ".join([*kept, label])) > _LABELS:
+            kept.append(f"… and {len(labels) - len(kept)} more")
+            break
+        kept.append(label)
+    return f"no row has {shown(text)}; {meant}accepted: a part of {' | '.join(kept)}, or of the leads"
 
 
 def _written(chart: Chart, circuit: Circuit, kind: str, width: int | None) -> str:

@@ -20,11 +20,19 @@ from circuitsim.errors import InputError, one_line
 if TYPE_CHECKING:
     from circuitsim.report.typeset import Line
 
-__all__ = ["CLOSED_PIPE", "check_target", "deliver", "put", "put_lines", "say", "terminal_width", "write_file"]
+__all__ = [
+    "CLOSED_PIPE", "check_ending", "check_target", "deliver", "put", "put_lines", "say", "spare", "terminal_width",
+    "write_file",
+]  # fmt: skip
 
 CLOSED_PIPE = 141
 """Exit code when the reader of standard output has gone: what a shell reports for a broken pipe."""
 
+_OTHERS = {
+    ".xlsx", ".xls", ".xlsm", ".ods", ".tsv", ".pdf", ".doc", ".docx", ".odt", ".rtf", ".tex", ".html", ".htm", ".xml",
+    ".yaml", ".yml", ".toml", ".png", ".svg", ".jpg", ".jpeg", ".gif", ".zip",
+}  # fmt: skip
+"""Endings of formats that no chart is written in; a circuit's file ends in one of them."""
 _ASCII = {
     "Ω": "ohm", "µ": "u", "°": "deg", "±": "+/-", "×": "x", "÷": "/", "≤": "<=", "≥": ">=", "…": "..", "–": "-",
     "→": "->", "·": "*", "²": "2", "³": "3",
@@ -46,16 +54,35 @@ codecs.register_error("circuitsim.spelled-out", _spelled_out)
 
 
 def terminal_width(width: int | None) -> int | None:
-    """Give the width to lay text out for: the one asked for, or that of the terminal, or None when there is none."""
-    if width is not None or not _is_terminal():
+    """Give the width to lay text out for: the one asked for, or that of the terminal, or None when there is none.
+
+    What goes into a pipe is most likely seen on the terminal that the messages go to.
+    """
+    if width is not None:
         return width
-    import shutil
+    if _is_terminal(sys.stdout):
+        return _columns(sys.stdout)
+    return _columns(sys.stderr) if _is_pipe(sys.stdout) and _is_terminal(sys.stderr) else None
 
-    return shutil.get_terminal_size().columns
+
+def _is_terminal(stream: Any) -> bool:
+    return stream is not None and bool(stream.isatty())
 
 
-def _is_terminal() -> bool:
-    return sys.stdout is not None and sys.stdout.isatty()
+def _is_pipe(stream: Any) -> bool:
+    with suppress(OSError, ValueError, AttributeError):  # closed, or nothing that the system knows
+        return stat.S_ISFIFO(os.fstat(stream.fileno()).st_mode)
+    return False
+
+
+def _columns(stream: Any) -> int:
+    """Give the columns of a stream's terminal: what COLUMNS says, else what the terminal says, else 80."""
+    asked = os.environ.get("COLUMNS", "")
+    if asked.isdecimal() and int(asked):
+        return int(asked)
+    with suppress(OSError, ValueError):
+        return os.get_terminal_size(stream.fileno()).columns or 80
+    return 80
 
 
 def put(text: str) -> None:
@@ -89,7 +116,7 @@ def put_lines(lines: Sequence[Line]) -> None:
     """Write lines to standard output: with styles on a terminal, plain elsewhere."""
     from circuitsim.report.typeset import plain
 
-    put(_styled(lines) if _is_terminal() else plain(lines))
+    put(_styled(lines) if _is_terminal(sys.stdout) else plain(lines))
 
 
 def _styled(lines: Sequence[Line]) -> str:
@@ -111,14 +138,19 @@ def _styled(lines: Sequence[Line]) -> str:
 
 
 def say(message: str) -> None:
-    """Write a one-line message to standard error; where that is closed, the exit code must do."""
+    """Write a message to standard error, in one line unless that is a narrower terminal; closed, the exit code must do."""
     stream = sys.stderr
     if stream is None:
         return
     encoding = stream.encoding or "utf-8"
-    text = f"circuitsim: {one_line(message, 1400)}\n"
+    text = f"circuitsim: {one_line(message, 1400)}".encode(encoding, "circuitsim.spelled-out").decode(encoding)
+    if _is_terminal(stream):
+        import textwrap
+
+        width = max(_columns(stream), 20)
+        text = textwrap.fill(text, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     with suppress(OSError):
-        stream.write(text.encode(encoding, "circuitsim.spelled-out").decode(encoding))
+        stream.write(text + "\n")
         stream.flush()
 
 
@@ -161,6 +193,22 @@ def check_target(output: str | None, option: str = "--output") -> None:
         raise InputError("can't be written: there is no such folder", file=output, key=option)
     if path.exists() and not os.access(path, os.W_OK):
         raise InputError("can't be written: it is write-protected", file=output, key=option)
+
+
+def check_ending(output: str | None) -> None:
+    """Raise InputError for a file whose ending promises a format that no chart is written in."""
+    ending = Path(output).suffix.lower() if output else ""
+    if ending in _OTHERS:
+        text = f"no chart is written as {ending}, accepted: .csv, .json, .md, .txt or no ending; --picture draws one"
+        raise InputError(text, file=output, key="--output")
+
+
+def spare(circuit_file: str, output: str | None, option: str = "--output") -> None:
+    """Raise InputError when what is to be written is the file that the circuit was read from."""
+    if output not in (None, "-") and circuit_file and Path(str(output)).exists():
+        with suppress(OSError):
+            if Path(str(output)).samefile(circuit_file):
+                raise InputError("is the circuit's own file; give another name", file=output, key=option)
 
 
 def write_file(output: str, data: bytes, option: str = "--output") -> None:

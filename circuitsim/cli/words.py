@@ -9,7 +9,9 @@ import click
 
 from circuitsim.errors import InputError, UnknownNameError, shown
 
-__all__ = ["Words", "read_pairs"]
+__all__ = ["Width", "Words", "read_pairs"]
+
+_WIDTHS = range(30, 1001)  # characters in a line
 
 
 class Words(click.Choice[str]):
@@ -22,6 +24,24 @@ class Words(click.Choice[str]):
         if found not in words:
             option = param.opts[-1] if param else "value"
             raise UnknownNameError(f"{option} value", str(value), words)
+        return found
+
+
+class Width(click.ParamType):
+    """Characters in a line, as a whole number."""
+
+    name = "width"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Give the number; InputError when it is none, or none that a line can have."""
+        try:
+            found = int(value)
+        except ValueError:
+            found = 0
+        if found not in _WIDTHS:
+            span = f"{_WIDTHS[0]} to {_WIDTHS[-1]}"
+            option = param.opts[0] if param else None
+            raise InputError(f"{shown(str(value))} is no width, accepted: a whole number from {span}", key=option)
         return found
 
 

@@ -13,20 +13,24 @@ from circuitsim.library.texts import read_document
 __all__ = ["load", "schema"]
 
 
-def load(circuit: str | PathLike[str], **options: Any) -> Circuit:
+def load(circuit: str | PathLike[str], /, **options: Any) -> Circuit:
     """Read a circuit.
 
     Parameters
     ----------
     circuit
         A name out of `circuit_names`, or a file: text with a path separator in it or ending in .toml, or a path object.
+        By place only, so that an option may have any name.
     **options
-        Of a generic circuit: text with a unit ("24 V") or SI numbers; `steps`, a whole number from 1 to 9.
+        Of a generic circuit: text with a unit ("24 V") or SI numbers; `steps`, a whole number from 1 to 9. The current
+        may not be above the fuse's rating.
 
     Raises
     ------
     UnknownNameError
         No circuit of that name, or no such option.
+    QuantityError, InputError
+        A value of an option; its key is the option's name.
     CircuitFileError, QuantityError, NetworkError, UnknownNameError
         The first mistake in the file, with file, line and key, and how many more there are.
 

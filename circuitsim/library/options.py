@@ -50,6 +50,7 @@ def choose(shape: CircuitShape, given: Mapping[str, Any], mistakes: Mistakes) ->
     ranges = _ranges(shape, options, mistakes)
     values = {name: _value(name, option, ranges[name], given) for name, option in options.items()}
     texts = {name: _text(given.get(name, option.default), option) for name, option in options.items()}
+    _check_order(options, values, texts, given)
     names = tuple(shape.steps)
     if steps:
         names = _step_names(names, given.get("steps", len(names) - 1), steps.least)
@@ -86,8 +87,28 @@ def _ranges(shape: CircuitShape, options: Mapping[str, OptionShape], mistakes: M
         name: _Range(*(number(getattr(o, key), o.unit, "options", name, key) for key in _Range._fields))
         for name, o in options.items()
     }
+    for name, option in options.items():
+        if option.at_most is not None:
+            alike = [n for n, o in options.items() if n != name and o.unit == option.unit]
+            if option.at_most not in alike:
+                what = f"option in {option.unit} beside {name}"
+                mistakes.add(UnknownNameError(what, option.at_most, alike), ("options", name, "at_most"))
     mistakes.raise_first()
     return read
+
+
+def _check_order(
+    options: Mapping[str, OptionShape], values: Mapping[str, float], texts: Mapping[str, str], given: Mapping[str, Any]
+) -> None:
+    """Refuse an option above the one that it may at most be, such as a current above the fuse."""
+    for name, option in options.items():
+        other = option.at_most
+        if other is None or values[name] <= values[other]:
+            continue
+        what = f"{texts[name]} is above the {other}, {texts[other]}"
+        untold = [n for n in (name, other) if n not in given]
+        hint = f"; {texts[untold[0]]} is the default: give the {untold[0]} too" if untold else ""
+        raise InputError(what + hint, key=name)
 
 
 def _text(value: Any, option: OptionShape) -> str:

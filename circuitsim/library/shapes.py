@@ -87,13 +87,17 @@ class ReadingShape(_Shape):
 
 
 class OptionShape(_Shape):
-    """An option that multiplies parameters by (value given / default) to a power."""
+    """An option that multiplies parameters by (value given / default) to a power.
+
+    `at_most` names another option, of the same unit, above whose value this one's may not be.
+    """
 
     title: Text
     default: Text
     unit: Text
     least: Text
     most: Text
+    at_most: Text | None = None
     scales: dict[str, float | int] = Field(default_factory=dict)
 
 

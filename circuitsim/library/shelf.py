@@ -41,8 +41,8 @@ def part_files() -> tuple[Path, ...]:
 def circuit_file(name: str | PathLike[str]) -> Path:
     """Give the file of a circuit: a path is itself, a name is looked up.
 
-    Text with a path separator in it, or ending in .toml, is a path. Raises UnknownNameError, with the nearest name,
-    for a name that is no circuit's.
+    Text with a path separator in it, or ending in .toml, is a path. Raises UnknownNameError, with the nearest name or
+    the file of that name, for a name that is no circuit's, and CircuitFileError for one that is a file's of another kind.
     """
     if not isinstance(name, str):
         if isinstance(name, PathLike):
@@ -53,7 +53,20 @@ def circuit_file(name: str | PathLike[str]) -> Path:
         return models_folder() / "circuits" / f"{name}.toml"
     if "/" in name or "\\" in name or name.endswith(".toml"):
         return _existing(name, names)
-    raise UnknownNameError("circuit", name, names)
+    own = f"./{Path(name).with_suffix('.toml')}" if name.strip(". ") else ""
+    beside = own if _is_there(own) else None  # what was meant, left without its ending or with another
+    if "." in name and (beside or Path(name).suffix or _is_there(name)):
+        like = beside or nearest(Path(name).stem, names)
+        hint = f"; did you mean {shown(like)}?" if like else ""
+        raise CircuitFileError(f"no circuit has a point in its name, and a circuit file's name ends in .toml{hint}", file=name)
+    raise UnknownNameError("circuit", name, names, suggestion=beside)
+
+
+def _is_there(name: str) -> bool:
+    try:
+        return bool(name) and "\0" not in name and Path(name).is_file()
+    except OSError:
+        return False  # too long to be a file's name
 
 
 def _existing(name: str, names: tuple[str, ...]) -> Path:
