@@ -61,7 +61,8 @@ class Tally:
         self.seconds += seconds
         self.methods += np.bincount(points.solved.method, minlength=len(METHODS))
         self.verdicts.update(v.partition(" at ")[0] if " at " in v else v for v in points.verdicts)
-        self.lost += [names[k] for k in np.flatnonzero(~points.accepted)] if names else []
+        doubtful = (k for k, v in enumerate(points.verdicts) if v in ("unconverged", "unstable"))
+        self.lost += [f"{points.verdicts[k]}: {names[k]}" for k in doubtful] if names else []
 
     def row(self, *first: str) -> str:
         """One line of a table."""
@@ -208,7 +209,7 @@ def table(title: str, rows: Iterator[tuple[str, str, Tally]]) -> None:
         print(tally.row(name, state), flush=True)
         lost += tally.lost
     for text in lost[:40]:
-        print(f"  not accepted: {text}")
+        print(f"  {text}")
 
 
 def main() -> None:

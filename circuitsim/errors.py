@@ -79,6 +79,8 @@ def shown(value: object, limit: int = 40) -> str:
         return repr(float(value))  # numpy's floats would name their type
     if value is None or isinstance(value, int):
         return str(value)
+    if isinstance(value, dict | list | tuple):  # as files call them
+        return "a table" if isinstance(value, dict) else "a list"
     return f"a {one_line(type(value).__name__, limit)}"
 
 

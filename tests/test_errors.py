@@ -206,7 +206,9 @@ def test_nearest_is_one_of_those_accepted_and_finds_the_name_itself(name: str, o
         (0.1, "0.1"),
         (float("nan"), "nan"),
         ([1], "a list"),
-        ({}, "a dict"),
+        ((1,), "a list"),
+        ({}, "a table"),
+        ({1}, "a set"),
     ],
 )
 def test_shown(value: object, expected: str) -> None:

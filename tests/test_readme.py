@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -39,7 +40,7 @@ def test_there_is_something_to_run() -> None:
 
 @pytest.mark.parametrize("command", [c for c in COMMANDS if "my-fan" not in c])
 def test_commands_of_the_readme(command: str, tmp_path: Path) -> None:
-    words = command.split()[1:]
+    words = shlex.split(command)[1:]
     done = subprocess.run(
         [sys.executable, "-m", "circuitsim", *words],
         cwd=tmp_path, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", check=False,
@@ -48,6 +49,19 @@ def test_commands_of_the_readme(command: str, tmp_path: Path) -> None:
     wanted = [w for w in words if Path(w).suffix in (".csv", ".json", ".png")]
     assert all((tmp_path / w).stat().st_size > 100 for w in wanted)
     assert wanted or done.stdout
+
+
+def test_the_chart_shown_is_the_one_printed() -> None:
+    (shown,) = blocks(README, "text")
+    words = ["predict", "tractor-cab-fan", "--rows", "CMD : GND", "--rows", "motor low side", "--rows", "motor current"]
+    done = subprocess.run(
+        [sys.executable, "-m", "circuitsim", *words],
+        env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", check=True,
+    )  # fmt: skip
+    printed = [line.split() for line in done.stdout.splitlines()]
+    for line in shown.splitlines():
+        # The rule of thumb at the end of a printed line is left out in the README.
+        assert any(found[: len(line.split())] == line.split() for found in printed), line
 
 
 def test_the_two_commands_are_those_of_ci() -> None:

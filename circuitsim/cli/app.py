@@ -11,6 +11,7 @@ import click
 
 from circuitsim.cli.commands import list_command, predict_command, show_command
 from circuitsim.cli.output import put, say
+from circuitsim.cli.tolerance import tolerance_command
 from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNameError
 
 __all__ = ["Program", "program"]
@@ -97,3 +98,4 @@ def program(ctx: click.Context) -> None:
 program.add_command(list_command)
 program.add_command(show_command)
 program.add_command(predict_command)
+program.add_command(tolerance_command)

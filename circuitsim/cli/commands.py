@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from circuitsim.library import Circuit
     from circuitsim.studies import Chart
 
-__all__ = ["list_command", "predict_command", "show_command"]
+__all__ = ["circuit_options", "list_command", "load_circuit", "predict_command", "quantity", "show_command"]
 
 Command = Callable[..., None]
 _PLAIN_OPTIONS = ("nominal", "steps", "fuse", "current")
@@ -27,7 +27,7 @@ _LABELS = 800  # characters of labels in a message
 _SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
 
 
-def _circuit_options(command: Command) -> Command:
+def circuit_options(command: Command) -> Command:
     """Add CIRCUIT and the options that a generic circuit is built with."""
     for name, example, text in reversed(
         (
@@ -42,7 +42,8 @@ def _circuit_options(command: Command) -> Command:
     return click.argument("circuit")(pairs(command))
 
 
-def _load(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) -> Circuit:
+def load_circuit(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) -> Circuit:
+    """Load a circuit by name or file with its options: those of --set, and `plain` ones, None where not given."""
     from circuitsim.library import load
 
     options = read_pairs(pairs, "--set")
@@ -89,13 +90,13 @@ def list_command(form: str) -> None:
 @click.command("show", short_help="Show what is in a circuit, and what can be reached.")
 @click.option("--format", "form", type=Words(["text", "json"]), default="text", help="text (default) or json.")
 @_width
-@_circuit_options
+@circuit_options
 def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | None, **plain: str | None) -> None:
     """Show what is in a circuit: current path, probe points, connectors, parts.
 
     CIRCUIT is a name out of 'circuitsim list', or a .toml file.
     """
-    found = _load(circuit, pairs, plain)
+    found = load_circuit(circuit, pairs, plain)
     from circuitsim.report.show import circuit_lines, circuit_record
 
     if form == "json":
@@ -129,7 +130,7 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 @click.option("--picture", metavar="FILE", help="Draw the chart as well, as .png, .svg or .pdf.")
 @_output
 @_width
-@_circuit_options
+@circuit_options
 def predict_command(
     circuit: str, pairs: tuple[str, ...], form: str | None, output: str | None, width: int | None,
     picture: str | None, rows: tuple[str, ...], nominal: str | None, steps: str | None, fuse: str | None, current: str | None,
@@ -143,7 +144,7 @@ def predict_command(
     check_ending(output)
     _check_picture(picture)
     kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
-    found = _load(circuit, pairs, dict(zip(_PLAIN_OPTIONS, (nominal, steps, fuse, current), strict=True)))
+    found = load_circuit(circuit, pairs, dict(zip(_PLAIN_OPTIONS, (nominal, steps, fuse, current), strict=True)))
     spare(found.file, output)
     spare(found.file, picture, "--picture")
     given = _conditions(**conditions)
@@ -159,6 +160,7 @@ def predict_command(
         put_lines(chart_lines(chart, found, terminal_width(width)))
     else:
         deliver(_written(chart, found, kind, width), kind, output)
+
 
 def _drawn(chart: Chart, circuit: Circuit, picture: str) -> bytes:
     from circuitsim.report.plots import chart_figure, figure_bytes
@@ -186,13 +188,14 @@ def _conditions(
     if instrument is not None and all(text.partition(":")[0].strip().lower() == "at" for text in probe):
         raise InputError(f"at: is a clamp; {shown(instrument)} needs --probe RED:BLACK", key="--instrument")
     return {
-        "supply": _quantity("--supply", supply, "V"), "supply_at": supply_at or "off",
-        "ambient": _quantity("--ambient", ambient, "°C"), "probe": probe, "instrument": instrument or "voltmeter",
+        "supply": quantity("--supply", supply, "V"), "supply_at": supply_at or "off",
+        "ambient": quantity("--ambient", ambient, "°C"), "probe": probe, "instrument": instrument or "voltmeter",
         **others,
     }  # fmt: skip
 
 
-def _quantity(option: str, text: str | None, unit: str) -> float | None:
+def quantity(option: str, text: str | None, unit: str) -> float | None:
+    """Read the quantity given for an option, in SI; None where it was not given. Errors name the option."""
     from circuitsim.quantities import parse
 
     if text is None:
@@ -225,7 +228,7 @@ def _no_row(text: str, labels: list[str]) -> str:
             kept.append(f"… and {len(labels) - len(kept)} more")
             break
         kept.append(label)
-    return f"no row has {shown(text)}; {meant}accepted: a part of {' | '.join(kept)}, or of the leads"
+    return f"no row has {shown(text)} in its label or leads; {meant}labels: {' | '.join(kept)}"
 
 
 def _written(chart: Chart, circuit: Circuit, kind: str, width: int | None) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from circuitsim.cli.commands import circuit_options, load_circuit, quantity
-from circuitsim.cli.output import check_target, deliver
+from circuitsim.cli.output import check_ending, check_target, deliver, spare
 from circuitsim.cli.words import Words
 from circuitsim.errors import InputError
 
@@ -43,7 +43,9 @@ def tolerance_command(
     CIRCUIT is a name out of 'circuitsim list', or a .toml file. Ctrl-C gives what was finished by then.
     """
     check_target(output)
+    check_ending(output)
     found = load_circuit(circuit, pairs, {"nominal": nominal, "steps": steps, "fuse": fuse, "current": current})
+    spare(found.file, output)
     conditions |= {"supply": quantity("--supply", supply, "V"), "ambient": quantity("--ambient", ambient, "°C")}
     from circuitsim.studies.tolerance import tolerance
 

@@ -11,8 +11,6 @@ from circuitsim.errors import InputError, UnknownNameError, shown
 
 __all__ = ["Width", "Words", "read_pairs"]
 
-_WIDTHS = range(30, 1001)  # characters in a line
-
 
 class Words(click.Choice[str]):
     """One of a few words, in any case; another word is refused with the nearest one."""
@@ -27,22 +25,19 @@ class Words(click.Choice[str]):
         return found
 
 
-class Width(click.ParamType):
-    """Characters in a line, as a whole number."""
+class Width(click.IntRange):
+    """Characters in a line, as a whole number from 30 to 1000."""
 
-    name = "width"
+    def __init__(self) -> None:
+        super().__init__(30, 1000)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """Give the number; InputError when it is none, or none that a line can have."""
         try:
-            found = int(value)
-        except ValueError:
-            found = 0
-        if found not in _WIDTHS:
-            span = f"{_WIDTHS[0]} to {_WIDTHS[-1]}"
-            option = param.opts[0] if param else None
-            raise InputError(f"{shown(str(value))} is no width, accepted: a whole number from {span}", key=option)
-        return found
+            return int(super().convert(value, param, ctx))
+        except click.BadParameter:
+            text = f"{shown(str(value))} is no width, accepted: a whole number from {self.min} to {self.max}"
+            raise InputError(text, key=param.opts[0] if param else None) from None
 
 
 def read_pairs(texts: Iterable[str], option: str) -> dict[str, str]:

@@ -39,7 +39,7 @@ class Anchored:
     def __init__(self, compiled: Compiled, values: Values, count: int, *, ambient: float = 20.0, frozen: bool = False) -> None:
         self.compiled, self.ambient, self.frozen = compiled, ambient, frozen
         solved = compiled.solve(values, ambient=ambient, frozen=frozen, size=count)
-        self.laws, self.points = solved.laws, solved.solution
+        self.nominal = solved
         self._predictors: dict[tuple[Column, ...], Predictor] = {}
 
     def solve(self, labels: Index, values: Values, *, threads: int = 1) -> Solved:
@@ -87,7 +87,7 @@ class Anchored:
     def _predictor(self, columns: tuple[Column, ...]) -> Predictor:
         if columns not in self._predictors:
             plan = self.compiled.plan(self.frozen)
-            self._predictors[columns] = Predictor.about(plan, self.laws, self.points, columns)
+            self._predictors[columns] = Predictor.about(plan, self.nominal.laws, self.nominal.solution, columns)
         return self._predictors[columns]
 
 

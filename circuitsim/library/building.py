@@ -23,6 +23,13 @@ if TYPE_CHECKING:
 __all__ = ["build"]
 
 _WALKED = ("harness to part", "part to harness")
+_USUAL = ("wire", "contact", "pin", "fuse", "switch", "resistor", "ladder")
+"""Kinds that most runs are made of, to be named first."""
+_MEANT = {
+    "relay": "switch", "cable": "wire", "lead": "wire", "joint": "contact", "crimp": "contact", "splice": "contact",
+    "ground": "contact", "terminal": "contact", "connector": "pin", "plug": "pin", "breaker": "fuse",
+}  # fmt: skip
+"""Trade words for what is another kind here."""
 
 
 @dataclass
@@ -179,11 +186,16 @@ def _tell_kind(run: RunShape, given: Mapping[str, Any], words: list[str], path: 
         ways.told(CircuitFileError(f"{words[0]} = {found}; accepted: the element's name in quotes"), path, label)
     else:
         first = next(iter(given), "")
-        accepted = [*kinds_in_runs(), "node"]
+        others = sorted(set(kinds_in_runs()) - set(_USUAL))
+        accepted = [*_USUAL, "node", *others]
         if first in element_kinds():
             ways.told(CircuitFileError(f"a {first} can't stand in a run; give it as [element.NAME]"), path, label)
+        elif "kind" in given:
+            what = 'in a run the kind is itself the key of the name: write e.g. { wire = "W1", … }'
+            ways.told(CircuitFileError(what), (*path, "kind"), label)
         else:
-            ways.told(UnknownNameError("kind of element", first, accepted), (*path, first), label)
+            error = UnknownNameError("kind of element", first, accepted, suggestion=_MEANT.get(first))
+            ways.told(error, (*path, first), label)
 
 
 def _single(name: str, given: Mapping[str, Any], ways: Ways) -> Item | None:
@@ -220,6 +232,9 @@ def _check_scales(shape: CircuitShape, items: list[Item], mistakes: Mistakes) ->
         elif any(parameter not in i.element.values for i in fitting):
             known = [p.name for p in fitting[0].element.parameters]
             mistakes.add(UnknownNameError(f"parameter of {element}", parameter, known), path)
+        elif any(parameter not in i.given for i in fitting):
+            what = f"{element} has its default {parameter}, which nothing scales; give it a value here or in its part"
+            mistakes.add(CircuitFileError(what), path)
 
 
 def _is_made_from(name: str, template: str) -> bool:
@@ -238,6 +253,8 @@ def _joined(name: str, runs: list[_Run], singles: list[Item], mistakes: Mistakes
         label = f"run {shown(mistakes.document.data['run'][run.path[1]]['name'])}"
         wanted += [(run.start, label, (*run.path, "from")), (run.end, label, (*run.path, "to"))]
         wanted += [(n, i.element.name, (*i.path, t)) for i in run.items if isinstance(i, Item) for t, n in _named(i)]
+        if start == end:
+            mistakes.add(NetworkError(f"begins and ends at the same node, {shown(run.start)}"), (*run.path, "to"), label)
         try:
             elements = [i.element if isinstance(i, Item) else i for i in run.items]
             net.chain(start, *elements, end, backwards=run.backwards)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from circuitsim.elements import Element, element_kinds
 from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, shown
+from circuitsim.library.bounds import check_spread
 from circuitsim.library.mistakes import Mistakes
 from circuitsim.library.shelf import part_files
 from circuitsim.library.texts import read_document
@@ -119,5 +120,6 @@ def _read_value(
         spread = parse_tolerance(str(value.tolerance), parameter.unit)
         if not spread.relative:
             raise CircuitFileError("a tolerance for whatever value is given must be a share of it, such as '±10 %'")
+    check_spread(parameter, numbers.get(key), spread, value.value or value.tolerance)
     if spread is not None:
         spreads[key] = spread

@@ -260,6 +260,8 @@ def _worded(detail: ErrorDetails, shape: type[_Shape]) -> InputError:
     if kind == "string_pattern_mismatch":
         return CircuitFileError(f"{shown(found)} found; accepted: small letters, digits and single hyphens between")
     wanted = next((text for word, text in _WORDS.items() if kind.startswith(word)), detail["msg"].lower())
+    if "along" in detail["loc"]:
+        wanted += ', such as { wire = "W1", … }' if kind.startswith("dict") else " of tables"
     return CircuitFileError(f"{shown(found)} found; accepted: {wanted}")
 
 

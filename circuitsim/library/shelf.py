@@ -6,7 +6,7 @@ from functools import lru_cache
 from os import PathLike
 from pathlib import Path
 
-from circuitsim.errors import CircuitFileError, UnknownNameError, nearest, shown
+from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, nearest, shown
 
 __all__ = ["circuit_file", "circuit_names", "models_folder", "part_files"]
 
@@ -42,7 +42,7 @@ def circuit_file(name: str | PathLike[str]) -> Path:
     """Give the file of a circuit: a path is itself, a name is looked up.
 
     Text with a path separator in it, or ending in .toml, is a path. Raises UnknownNameError, with the nearest name or
-    the file of that name, for a name that is no circuit's, and CircuitFileError for one that is a file's of another kind.
+    the file of that name, for a name that is no circuit's, and CircuitFileError for a file name with another ending.
     """
     if not isinstance(name, str):
         if isinstance(name, PathLike):
@@ -53,13 +53,21 @@ def circuit_file(name: str | PathLike[str]) -> Path:
         return models_folder() / "circuits" / f"{name}.toml"
     if "/" in name or "\\" in name or name.endswith(".toml"):
         return _existing(name, names)
+    raise _no_circuit(name, names)
+
+
+def _no_circuit(name: str, names: tuple[str, ...]) -> InputError:
+    """Tell what a name may have meant: a file whose ending was left out or is another, or a circuit of a like name."""
     own = f"./{Path(name).with_suffix('.toml')}" if name.strip(". ") else ""
-    beside = own if _is_there(own) else None  # what was meant, left without its ending or with another
-    if "." in name and (beside or Path(name).suffix or _is_there(name)):
+    beside = own if _is_there(own) else None
+    ending = "a circuit file's name ends in .toml"
+    if _is_there(name):
+        hint = f"did you mean {shown(beside)}?" if beside else f"rename it, or write {shown('./' + name)}"
+        return CircuitFileError(f"{ending}; {hint}", file=name)
+    if "." in name and Path(name).suffix:
         like = beside or nearest(Path(name).stem, names)
-        hint = f"; did you mean {shown(like)}?" if like else ""
-        raise CircuitFileError(f"no circuit has a point in its name, and a circuit file's name ends in .toml{hint}", file=name)
-    raise UnknownNameError("circuit", name, names, suggestion=beside)
+        return CircuitFileError(f"no such file, and {ending}" + (f"; did you mean {shown(like)}?" if like else ""), file=name)
+    return UnknownNameError("circuit", name, names, suggestion=beside)
 
 
 def _is_there(name: str) -> bool:

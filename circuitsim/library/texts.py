@@ -18,6 +18,18 @@ _LONGEST_LINE = 4000
 _WHERE = re.compile(r" ?\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 _TABLE = re.compile(r"\('[^)]*\)")
+_REMEDY = 'circuit files are TOML: lines such as length = "2 m" under tables such as [element.M1]'
+_REMEDIES = {
+    "doesn't end": "close the quotes on the line on which they open",
+    "expected '='": "a line is key = value, a [table] or a # comment",
+    "after a statement": 'one key a line; text and quantities stand in quotes, such as "2 m"',
+    "invalid value": 'text and quantities stand in quotes, such as "2 m"',
+    "unclosed": "a bracket opened before this is not closed, or a comma is missing",
+    "unterminated": "a quote opened before this is not closed",
+    "given before": "give each key once in its table",
+    "twice": "give each table once; [[run]] and [[reading]] in double brackets may repeat",
+}
+"""Word of the parser's message → what to do about it."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +111,8 @@ def _no_toml(message: str, text: str, file: str) -> CircuitFileError:
     what = _WHERE.sub("", message)
     what = _TABLE.sub(lambda m: m[0].strip("(),").replace("', '", ".").replace("'", ""), what[:1].lower() + what[1:])
     what = what.replace("cannot overwrite a value", "this key was given before")
+    what = what.replace("illegal character '\\n'", "text in quotes doesn't end on its line")
     near = lines[at - 1][max(column - 1, 0) :].strip() if at <= len(lines) else ""
     place = f"column {column}" + (f", before {shown(near, 30)}" if near else ", at the end of the line")
-    return CircuitFileError(f"is no TOML: {what} ({place})", file=file, line=at)
+    hint = next((told for word, told in _REMEDIES.items() if word in what), _REMEDY)
+    return CircuitFileError(f"is no TOML: {what} ({place}); {hint}", file=file, line=at)

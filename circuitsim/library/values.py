@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from circuitsim.elements import Element, Parameter, element_kinds
 from circuitsim.errors import CircuitFileError, InputError, QuantityError, UnknownNameError, shown
+from circuitsim.library.bounds import check_range, check_spread, check_unit
 from circuitsim.library.circuit import StepTable
 from circuitsim.library.colours import check_colour
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
 from circuitsim.library.options import Chosen, respaced
 from circuitsim.library.parts import Part
-from circuitsim.quantities import Quantity, Tolerance, format_quantity, parse_with_tolerance
+from circuitsim.quantities import Quantity, Tolerance, parse_with_tolerance
 
 __all__ = ["CONDITIONS", "Item", "Ways", "kinds_in_runs", "read_item"]
 
@@ -31,6 +32,8 @@ class Item:
     path: KeyPath
     tables: Mapping[str, StepTable]
     switched: Mapping[str, str]
+    given: frozenset[str] = frozenset()
+    """Parameters that the circuit or the part gives; the others have their defaults."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,32 @@ class _Read:
     spreads: dict[str, Tolerance] = field(default_factory=dict)
     tables: dict[str, StepTable] = field(default_factory=dict)
     switched: dict[str, str] = field(default_factory=dict)
+    kept: list[str] = field(default_factory=list)
+    """Parameters whose value the circuit gives, and whose tolerance is the part's."""
+
+
+@dataclass(frozen=True)
+class _Place:
+    """What one parameter is read with: its kind of element, the part's value and tolerance, where options scale it."""
+
+    kind: type[Element]
+    parameter: Parameter
+    typical: float | None
+    spread: Tolerance | None
+    target: tuple[str, str]
+
+    def quantity(self, value: Any, parameter: Parameter | None = None) -> tuple[float, Tolerance | None]:
+        """Read one value: text with its unit, or a bare number where the unit is 1."""
+        parameter = parameter or self.parameter
+        check_unit(parameter, value, self.kind, self.typical)
+        if not isinstance(value, str | int | float):
+            found = "a list" if isinstance(value, tuple | list) else shown(value)
+            raise QuantityError(f"{found} is no quantity; write e.g. '12 {parameter.unit}'")
+        text: Quantity = value
+        number, own = parse_with_tolerance(text, parameter.unit)
+        check_range(parameter, number, value)
+        check_spread(parameter, number, own, value)
+        return number, own if own is not None else self.spread
 
 
 def read_item(
@@ -82,7 +111,9 @@ def read_item(
             if key not in given and isinstance(value, int | float):  # made out of other keys, in SI already
                 read.numbers[key] = value * ways.chosen.factors.get((template or name, key), 1.0)
                 continue
-            _read_value(read, parameter, value, _part_spread(part, key), ways, (template or name, key))
+            typical = part.numbers.get(key) if part else None
+            place = _Place(kind, parameter, typical, _part_spread(part, key), (template or name, key))
+            _read_value(read, value, place, ways)
         except InputError as error:
             ways.told(error, (*path, key), f"{name}.{key}")
     _take_part(read, part, own, template or name, ways)
@@ -147,41 +178,26 @@ def _part_spread(part: Part | None, key: str) -> Tolerance | None:
     return spread if spread and spread.relative else None
 
 
-def _read_value(
-    read: _Read, parameter: Parameter, value: Any, spread: Tolerance | None, ways: Ways, target: tuple[str, str]
-) -> None:
-    key = parameter.name
-    if parameter.state:
-        _read_state(read, parameter, value, ways)
+def _read_value(read: _Read, value: Any, place: _Place, ways: Ways) -> None:
+    key, factor = place.parameter.name, ways.chosen.factors.get(place.target, 1.0)
+    if place.parameter.state:
+        _read_state(read, place.parameter, value, ways)
         return
     if isinstance(value, Mapping):
-        table = _step_table(parameter, value, spread, ways, target)
+        table = _step_table(value, place, ways)
         if isinstance(table, StepTable):
-            table = _scaled_table(table, ways.chosen.factors.get(target, 1.0))
+            table = _scaled_table(table, factor)
             read.tables[key] = table
             read.numbers[key], own = table.values[0], table.tolerances[0]
         else:
-            read.numbers[key], own = table * ways.chosen.factors.get(target, 1.0), spread
+            read.numbers[key], own = table * factor, place.spread
     else:
-        read.numbers[key], own = _scaled(*_quantity(value, parameter, spread), ways.chosen.factors.get(target, 1.0))
+        read.numbers[key], own = _scaled(*place.quantity(value), factor)
     if own is not None:
         read.spreads[key] = own
-
-
-def _quantity(value: Any, parameter: Parameter, spread: Tolerance | None) -> tuple[float, Tolerance | None]:
-    """Read one value: text with its unit, or a bare number where the unit is 1."""
-    if isinstance(value, int | float) and not isinstance(value, bool) and parameter.unit != "1":
-        raise QuantityError(f"{shown(value)} has no unit; write e.g. '{value} {parameter.unit}'")
-    if not isinstance(value, str | int | float):
-        found = "a list" if isinstance(value, tuple | list) else shown(value)
-        raise QuantityError(f"{found} is no quantity; write e.g. '12 {parameter.unit}'")
-    text: Quantity = value
-    number, own = parse_with_tolerance(text, parameter.unit)
-    if not parameter.low <= number <= parameter.high:
-        low, high = format_quantity(parameter.low, parameter.unit), format_quantity(parameter.high, parameter.unit)
-        span = f"at least {low}" if parameter.high == float("inf") else f"from {low} to {high}"
-        raise QuantityError(f"{shown(value)} is out of range, accepted: {span}")
-    return number, own if own is not None else spread
+    spreads = read.tables[key].tolerances if key in read.tables else (own,)
+    if any(spread is not None and spread is place.spread for spread in spreads):
+        read.kept.append(key)
 
 
 def _scaled(value: float, spread: Tolerance | None, factor: float) -> tuple[float, Tolerance | None]:
@@ -197,33 +213,30 @@ def _scaled_table(table: StepTable, factor: float) -> StepTable:
     return StepTable(tuple(v for v, _ in pairs), tuple(t for _, t in pairs))
 
 
-def _step_table(
-    parameter: Parameter, value: Mapping[str, Any], spread: Tolerance | None, ways: Ways, target: tuple[str, str]
-) -> StepTable | float:
+def _step_table(value: Mapping[str, Any], place: _Place, ways: Ways) -> StepTable | float:
     """Read a table by step; `between` in a repeated run gives the difference from the run's step to the next."""
     inner = value.get("between") if set(value) == {"between"} else None
     if inner is not None and ways.next_step is not None and isinstance(inner, Mapping):
-        table = _table({ways.steps[0]: 0, **inner} if parameter.unit == "1" else {
-            ways.steps[0]: f"0 {parameter.unit}", **inner}, parameter, spread, ways, target)  # fmt: skip
+        unit = place.parameter.unit
+        table = _table({ways.steps[0]: 0 if unit == "1" else f"0 {unit}", **inner}, place, ways)
         steps = dict(zip(ways.chosen.steps, table.values, strict=True))
         return abs(steps[str(ways.at_step)] - steps[ways.next_step])
-    return _table(value, parameter, spread, ways, target)
+    return _table(value, place, ways)
 
 
-def _table(
-    value: Mapping[str, Any], parameter: Parameter, spread: Tolerance | None, ways: Ways, target: tuple[str, str]
-) -> StepTable:
+def _table(value: Mapping[str, Any], place: _Place, ways: Ways) -> StepTable:
     for step in value:
         if step not in ways.steps:
             raise UnknownNameError("step", step, ways.steps)
     lacking = [step for step in ways.steps if step not in value]
     if lacking:
         raise CircuitFileError(f"the table has no value for step {shown(lacking[0])}; steps: {', '.join(ways.steps)}")
-    loose = Parameter(parameter.name, parameter.unit, parameter.meaning, low=min(parameter.low, 0.0), high=parameter.high)
-    between = ways.next_step is not None
-    pairs = [_quantity(value[step], loose if between else parameter, spread) for step in ways.steps]
+    between, parameter = ways.next_step is not None, place.parameter
+    if between:
+        parameter = replace(parameter, low=min(parameter.low, 0.0))
+    pairs = [place.quantity(value[step], parameter) for step in ways.steps]
     table = StepTable(tuple(v for v, _ in pairs), tuple(t for _, t in pairs))
-    ratio = parameter.unit == "Ω" and target not in ways.chosen.by_difference
+    ratio = parameter.unit == "Ω" and place.target not in ways.chosen.by_difference
     return respaced(table, len(ways.chosen.steps) - 1, ratio and not between)
 
 
@@ -238,13 +251,15 @@ def _read_state(read: _Read, parameter: Parameter, value: Any, ways: Ways) -> No
         _state_table(read, parameter.name, closed, steps)
     elif isinstance(value, list | tuple):
         for step in value:
+            if not isinstance(step, str):
+                raise CircuitFileError(f"{shown(step)} found in the list; accepted: names of steps in quotes")
             if step not in steps:
-                raise UnknownNameError("step", str(step), steps)
+                raise UnknownNameError("step", step, steps)
         _state_table(read, parameter.name, tuple(value), steps)
     elif isinstance(value, int) and value in (0, 1):
         read.numbers[parameter.name] = float(value)
     elif isinstance(value, str):
-        raise UnknownNameError("state", value, (*CONDITIONS, "on", "top"))
+        raise UnknownNameError("state", value, (*CONDITIONS, "on", "top", "a list of steps", "0 or 1 without quotes"))
     else:
         raise CircuitFileError(f"{shown(value)} found; accepted: ignition, engine, on, top, a list of steps, 0 or 1")
 
@@ -282,9 +297,11 @@ def _made(
         return None
     element.tolerances.update(read.spreads)
     element.details.update(texts)
+    if read.kept:
+        element.details["tolerance"] = f"from part: {', '.join(read.kept)}"
     if part is not None:
         element.details.setdefault("title", part.title)
-    return Item(element, path, read.tables, read.switched)
+    return Item(element, path, read.tables, read.switched, frozenset(read.numbers))
 
 
 def kinds_in_runs() -> dict[str, type[Element]]:

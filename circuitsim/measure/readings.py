@@ -134,7 +134,7 @@ class _Batch:
         for task, leads in zip(self.tasks, self.leads, strict=True):
             if leads is None or (task.instrument, *leads) in names:
                 continue
-            name = f"{task.instrument}-{len(names) + 1}"
+            name = f"{task.instrument}-at-{len(names) + 1}"
             names[task.instrument, *leads] = name
             extra.append(_instrument(self.circuit, task.instrument, name, *leads))
         first = self.tasks[0].conditions

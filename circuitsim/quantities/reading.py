@@ -32,7 +32,10 @@ LONGEST: Final = 80  # characters; nobody writes a quantity longer than that
 SAME: Final = str.maketrans({"\u2126": "Ω", "\u03bc": "µ", "\u2212": "-", "\u22c5": "·"})
 _NUMBER: Final = re.compile(r"([+-]?)(?=\.?[0-9])([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]+))?(?![0-9.,])")
 _COMMA: Final = re.compile(r"[0-9],|,[0-9]")
-_EXAMPLE: Final[Mapping[str, str]] = MappingProxyType({"1": "%", "m²": "mm²", "rad/s": "rpm"})
+_EXAMPLE: Final[Mapping[str, str]] = MappingProxyType(
+    {"1": "%", "m²": "mm²", "rad/s": "rpm", "Ω·m": "Ω·mm²/m", "kg·m²": "kg·cm²"}
+)
+_DEGREES: Final = frozenset({"", "c", "f", "deg", "deg c", "deg f", "degc", "degf", "degrees", "celsius", "fahrenheit"})
 _AWG: Final[Mapping[str, int]] = MappingProxyType(
     {"0000": -3, "000": -2, "00": -1, "4/0": -3, "3/0": -2, "2/0": -1, "1/0": 0} | {str(n): n for n in range(41)}
 )
@@ -99,6 +102,9 @@ def read(text: str, unit: str, *, difference: bool = False) -> float:
     if number is None or _COMMA.search(clean):
         raise _no_number(clean, unit)
     symbol = clean[number.end() :].strip()
+    if unit == "°C" and symbol and symbol not in CELSIUS and symbol.strip("° ").lower() in _DEGREES:
+        hint = f"did you mean {_degrees(symbol)}? expected {_a(describe(unit))}"
+        raise QuantityError(f"unknown unit {_quoted(symbol)} in {_quoted(clean)}; {hint}")
     found = _unit_in(clean, symbol, unit)
     if not _accepts(found, symbol, unit, difference):
         raise _wrong_dimension(clean, described(found, symbol), unit)
@@ -127,6 +133,13 @@ def _unit_in(clean: str, symbol: str, unit: str) -> Unit:
         hint = _likely(error.part, unit)
         hint = f"did you mean '{hint}'?" if hint else f"expected {_a(describe(unit))}"
         raise QuantityError(f"unknown unit {_quoted(error.part)} in {_quoted(clean)}; {hint}") from None
+
+
+def _degrees(symbol: str) -> str:
+    """Return the spellings of the temperature scale that a symbol stands for, the one on every keyboard first."""
+    letter = symbol.strip("° ").lower().removeprefix("deg").removeprefix("rees").strip()[:1]
+    told = {"c": "'degC' (°C)", "f": "'degF' (°F)"}
+    return told.get(letter, "'degC' (°C) or 'degF' (°F)")
 
 
 def _likely(part: str, unit: str) -> str | None:

@@ -18,6 +18,7 @@ _GAP = "  "
 _LABEL = (24, 34)  # narrowest and widest column of labels beside the steps
 _RULE = (26, 42)  # the same for the rules
 _CELL = 12  # a verdict is broken to this width
+_PLACE = 16  # least width of where a lead goes, beside its name
 _SMALLEST = 30  # a reading with step and band
 
 
@@ -68,7 +69,7 @@ class _Block:
     def lines(self, section: Section) -> Iterator[Line]:
         """Give the lines of one section."""
         yield from (line(text, "heading") for text in wrap(section.heading, self.width))
-        turned = [] if self.layout == self._beside else _turned(section)
+        turned = _turned(section) if section.by_step and self.layout != self._beside else []
         if turned and max(cells(text) for text in turned) <= (self.width or 0):
             yield from (line(text, "step" if k == 0 else "") for k, text in enumerate(turned))
         else:
@@ -90,7 +91,8 @@ class _Block:
                 yield (Span(pad(text, self.label), role), *figures, Span(rule, "rule"))
 
     def _below(self, section: Section) -> Iterator[Line]:
-        yield self._heads(section)
+        heads = "".join(span.text for span in self._heads(section))
+        yield line("step" + heads[len("step") :], "step")
         for row in section.rows:
             yield from _named(row, self.width)
             yield from self._figures(section, row)
@@ -130,7 +132,7 @@ def _columns(sections: Iterable[Section]) -> dict[str, int]:
         for s in section.steps:
             stacked = (_stack(row.cells[s], _CELL) for row in section.rows if s in row.cells)
             widest = max((cells(text) for stack in stacked for text, _ in stack), default=0)
-            found[s] = max(found.get(s, 0), widest, cells(s))
+            found[s] = max(found.get(s, 0), widest, cells(s) + len("step ") - len(_GAP))  # 'step' fits before the first
     return found
 
 
@@ -157,11 +159,11 @@ def _ruled(row: Row, width: int | None) -> Iterator[Line]:
 
 
 def _turned(section: Section) -> list[str]:
-    """Give a section of plain figures with a step a line and a row a column; nothing for any other section."""
-    if any(row.leads or row.rule or c.band for row in section.rows for c in row.cells.values()):
-        return []
+    """Give a section with a step a line and a row a column."""
     columns = [["step", *section.steps]]
-    columns += [[row.label, *(row.cells[s].shown if s in row.cells else "" for s in section.steps)] for row in section.rows]
+    for row in section.rows:
+        shown = (row.cells.get(s, Cell("")) for s in section.steps)
+        columns.append([row.label, *(" ".join(text for text in (c.shown, c.band) if text) for c in shown)])
     widths = [max(cells(text) for text in column) for column in columns]
     lines = zip(*columns, strict=True)
     return [
@@ -189,7 +191,13 @@ def _places(places: Sequence[tuple[str, str, str]], width: int | None) -> list[L
     room = None if width is None else width - taken
     found: list[Line] = [(), line("Where the leads go", "heading")]
     for p in places:
-        texts = wrap(p[2], max(room, 10) if room is not None else None) or [""]
+        if not p[0] or (room is not None and room < _PLACE):
+            head = f"{_GAP}{p[0]}{_GAP}{p[1]}".rstrip()
+            found += [line(head, "label")] * bool(head)
+            inner = None if width is None else width - 2 * len(_GAP)
+            found += [line(_GAP * (2 if head else 1) + text) for text in wrap(p[2], inner)]
+            continue
+        texts = wrap(p[2], room) or [""]
         found.append((Span(_GAP + pad(p[0], name) + _GAP, "label"), Span(pad(p[1], colour) + _GAP + texts[0])))
         found += [line(" " * taken + text) for text in texts[1:]]
     return found

@@ -31,7 +31,7 @@ def markdown(sheet: Sheet) -> str:
             parts += [f"## {escaped(section.heading)}", _section(section)]
     parts += [_opening(note) for note in sheet.notes]
     if sheet.places:
-        rows = [[f"**{escaped(name)}**", escaped(colour), escaped(where)] for name, colour, where in sheet.places]
+        rows = [[f"**{escaped(n)}**" if n else "", escaped(colour), escaped(where)] for n, colour, where in sheet.places]
         parts += ["## Where the leads go", _table(["point", "wire", "where"], "---", rows)]
     if sheet.cautions:
         parts += ["## Take care", "\n".join(f"- {_opening(caution)}" for caution in sheet.cautions)]

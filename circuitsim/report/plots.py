@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+import math
+import textwrap
 from collections.abc import Sequence
 from io import BytesIO
 from typing import Any
 
 from circuitsim.errors import InputError
+from circuitsim.library.circuit import Circuit
+from circuitsim.report.facts import subject
+from circuitsim.report.notes import no_readings
+from circuitsim.report.typeset import clean
 from circuitsim.studies.chart import Chart, Reading
 
 __all__ = ["FORMATS", "chart_figure", "check_suffix", "figure_bytes"]
 
 _COLOURS = ("#1b4965", "#c8553d", "#5a8f3c", "#7d5ba6", "#b8860b", "#3f7f93")  # dark enough for print, apart in grey
 _MARKS = ("o", "s", "^", "D", "v", "P")
+_SHIFT, _SPREAD = 0.05, 0.3  # of a step: between the markers of two series at a step, and over all of them
 FORMATS = (".png", ".svg", ".pdf")
 
 
-def chart_figure(chart: Chart) -> Any:
+def chart_figure(chart: Chart, circuit: Circuit | None = None) -> Any:
     """Draw a chart: voltages against ground by step on the left, motor current on the right, bands as bars.
 
-    Only readings taken plugged, with the ignition on and at more than one step, are drawn.
+    Only readings in the state that the conditions say, with nothing more unplugged for them, and at more than one step
+    are drawn. With the circuit given, the title says when its parts are as in a file of the user's.
 
     Raises
     ------
@@ -35,30 +43,39 @@ def chart_figure(chart: Chart) -> Any:
     if not panels:
         raise InputError("this chart has no reading over several steps to draw", key="--picture")
     figure = Figure(figsize=(5.6 * len(panels) + 0.4, 4.6), layout="constrained")
-    figure.suptitle(f"{chart.circuit}: what a good one reads\n{chart.summary}", fontsize=11)
+    figure.suptitle(_title(chart, circuit, 62 * len(panels)), fontsize=11)
     steps = [p.step for p in chart.operating_points]
     for k, (group, axis) in enumerate(panels):
         _panel(figure.add_subplot(1, len(panels), k + 1), group, steps, axis)
     return figure
 
 
+def _title(chart: Chart, circuit: Circuit | None, width: int) -> str:
+    """Give the title: of which circuit, the conditions, and the steps at which there is no reading."""
+    lost = [f"no reading at step {', '.join(steps)}: {verdict}" for verdict, steps in no_readings(chart).items()]
+    lines = (f"{chart.circuit}: what {subject(chart, circuit)} reads", chart.summary, *lost)
+    return "\n".join(textwrap.fill(clean(text), width) for text in lines)
+
+
 def _series(chart: Chart) -> list[list[Reading]]:
-    """Group plugged readings of one place over the steps; the first label of a place counts."""
+    """Group readings of one place over the steps, in the state of the conditions; the first label of a place counts."""
+    state = (tuple(chart.conditions.get("unplugged", ())), chart.conditions.get("ignition", "on"))
     found: dict[tuple[str, str], list[Reading]] = {}
     for r in chart.readings:
-        if not r.unplugged and r.ignition == "on" and r.instrument in ("voltmeter", "clamp") and r.expected == r.expected:
+        drawn = r.instrument in ("voltmeter", "clamp") and math.isfinite(r.expected)
+        if drawn and (r.unplugged, r.ignition) == state:
             found.setdefault((r.instrument, r.leads), []).append(r)
     return [row for row in found.values() if len({r.step for r in row}) > 1]
 
 
 def _panel(axes: Any, group: Sequence[Sequence[Reading]], steps: Sequence[str], label: str) -> None:
-    width = 0.5 / max(len(group), 1)
+    width = min(_SHIFT, _SPREAD / len(group))
     for k, row in enumerate(group):
         x = [steps.index(r.step) + (k - (len(group) - 1) / 2) * width for r in row]
         y = [r.expected for r in row]
         spread = [[r.expected - r.low for r in row], [r.high - r.expected for r in row]]
         axes.errorbar(
-            x, y, yerr=spread, label=f"{row[0].label} ({row[0].leads})", color=_COLOURS[k % len(_COLOURS)],
+            x, y, yerr=spread, label=_named(row[0]), color=_COLOURS[k % len(_COLOURS)],
             marker=_MARKS[k % len(_MARKS)], markersize=5, linewidth=1.2, capsize=3,
         )  # fmt: skip
     axes.set_xticks(range(len(steps)), steps)
@@ -68,6 +85,11 @@ def _panel(axes: Any, group: Sequence[Sequence[Reading]], steps: Sequence[str], 
     axes.grid(axis="y", color="#dddddd", linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(fontsize=8, frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2)
+
+
+def _named(r: Reading) -> str:
+    """Give the label and where the leads go, which is said once when the label says no more."""
+    return r.leads if r.label in ("", r.leads) else f"{r.label} ({r.leads})"
 
 
 def figure_bytes(figure: Any, suffix: str) -> bytes:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from circuitsim.engine.verdicts import NO_READING
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import lamp_look
 from circuitsim.quantities import column_unit, convert
+from circuitsim.report.facts import facts
+from circuitsim.report.notes import verdict_notes
+from circuitsim.report.places import places
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart, Reading
 from circuitsim.studies.chart import OperatingPoint
@@ -18,9 +22,6 @@ __all__ = ["Cell", "Row", "Section", "Sheet", "fixed", "sheet_of"]
 _MOST_PLACES = 3  # of a reading in millivolts that stands in a row of volts
 _LEAKS = 1e-3  # A
 _NONE = "–"
-_NO_POINT = ("runs away", "outside", "unstable", "unconverged")
-"""How the verdict on a point begins at which the circuit does not stay."""
-_LEGEND = "Figures: what the instrument shows on a good circuit, and the band for 95 % of them, parts and meter included"
 _FLOATS = "floats: that part has no path to ground; a meter shows about zero there, or a stray voltage"
 _OVERLOAD = "OL: beyond the largest range of the meter"
 
@@ -49,11 +50,15 @@ class Row:
 
 @dataclass(frozen=True)
 class Section:
-    """Rows taken in one state of the circuit, and the steps at which any of them is read."""
+    """Rows taken in one state of the circuit, and the steps at which any of them is read.
+
+    by_step: a narrow layout may give it a step a line.
+    """
 
     heading: str
     steps: tuple[str, ...]
     rows: tuple[Row, ...]
+    by_step: bool = False
 
 
 @dataclass(frozen=True)
@@ -88,13 +93,14 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
         groups.setdefault((r.ignition, r.unplugged), []).append(r)
     order = [p.step for p in chart.operating_points]
     sections = tuple(_section(_heading(*state, circuit), members, order) for state, members in groups.items())
+    motor = _motor(chart.operating_points, warm=chart.conditions.get("since") == "warm")
     return Sheet(
         title=_title(chart.title, chart.circuit),
-        facts=_facts(chart),
+        facts=facts(chart, circuit),
         sections=sections,
-        motor=_motor(chart.operating_points),
-        notes=_notes(sections),
-        places=_places(chart, circuit),
+        motor=motor,
+        notes=_notes(chart, sections),
+        places=places(chart, circuit),
         cautions=tuple(clean(c) for c in chart.cautions),
     )
 
@@ -102,12 +108,6 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
 def _title(title: str, name: str) -> str:
     title, name = clean(title), clean(name)
     return f"{title[:1].upper()}{title[1:]} ({name})" if title and title != name else name
-
-
-def _facts(chart: Chart) -> tuple[str, ...]:
-    options = ", ".join(f"{name} {value}" for name, value in chart.options.items())
-    lines = [clean(chart.summary), f"options: {clean(options)}" if options else "", clean(chart.meter), _LEGEND]
-    return tuple(text[:1].upper() + text[1:] for text in lines if text)
 
 
 def _heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | None) -> str:
@@ -135,6 +135,8 @@ def _row(readings: Sequence[Reading]) -> Row:
     label = clean(first.label)
     unit = _shared_unit(readings)
     found = {r.step: _cell(r, unit) for r in readings}
+    if all(c.band in ("", "…".join([c.shown.partition(" ")[0]] * 2)) for c in found.values()):
+        found = {step: replace(c, band="") for step, c in found.items()}  # bands that say nothing
     named = label not in ("", clean(first.leads))
     return Row(label if named else leads, leads if named else "", found, clean(first.rule))
 
@@ -146,7 +148,7 @@ def _shared_unit(readings: Sequence[Reading]) -> str:
 
 
 def _cell(r: Reading, unit: str) -> Cell:
-    if not math.isfinite(r.expected):
+    if not math.isfinite(r.expected) or r.verdict.startswith(NO_READING):
         return Cell(clean(r.verdict), kind="verdict")
     # An ohmmeter belongs on a part that floats; what a voltmeter shows there says nothing about the part.
     kind, floats = ("floats", "floats") if r.floating and r.unit != "Ω" else ("reading", "")
@@ -158,8 +160,7 @@ def _cell(r: Reading, unit: str) -> Cell:
         places = min(max(0, places - round(math.log10(size))), _MOST_PLACES)
     shown = fixed(number * size, places)
     band = [fixed(convert(v, r.unit, unit), places) for v in (r.low, r.high) if math.isfinite(v)]
-    alike = set(band) <= {shown}  # a row of volts does not show the last digits of a millivolt
-    return Cell(f"{shown} {unit}", floats or ("" if alike else "…".join(band)), kind)
+    return Cell(f"{shown} {unit}", floats or "…".join(band), kind)
 
 
 def _looks(r: Reading) -> str:
@@ -174,24 +175,33 @@ def fixed(value: float, places: int) -> str:
     return text.removeprefix("-") if not text.strip("-0.") else text
 
 
-def _motor(points: Iterable[OperatingPoint]) -> Section:
+def _motor(points: Iterable[OperatingPoint], *, warm: bool) -> Section:
     """Lay out the operating points as rows, so that their columns are those of the chart."""
     found = list(points)
     steps = tuple(p.step for p in found)
-    gone = [p.verdict.startswith(_NO_POINT) for p in found]
+    gone = [p.verdict.startswith(NO_READING) for p in found]
     currents = [math.nan if lost else p.motor_current for p, lost in zip(found, gone, strict=True)]
     speeds = [math.nan if lost else p.motor_speed for p, lost in zip(found, gone, strict=True)]
     # What leaks through a motor that is off is no current worth a unit of its own.
     amperes = column_unit([i for i in currents if abs(i) >= _LEAKS], "A", 4)
-    rows = (
-        ("motor current", _aligned(currents, "A", amperes)),
-        ("motor speed", [f"{fixed(convert(v, 'rad/s', 'rpm'), 0)} rpm" if math.isfinite(v) else _NONE for v in speeds]),
-        ("state", [clean(p.verdict) for p in found]),
-    )
+    rows = {
+        "motor current": [Cell(text) for text in _aligned(currents, "A", amperes)],
+        "motor speed": [
+            Cell(f"{fixed(convert(v, 'rad/s', 'rpm'), 0)} rpm" if math.isfinite(v) else _NONE) for v in speeds
+        ],
+        "state": [Cell(clean(p.verdict), kind="verdict" if lost else "reading") for p, lost in zip(found, gone, strict=True)],
+    }  # fmt: skip
+    if warm and any(p.hottest for p in found):
+        rows["hottest part"] = [_hottest(p) for p in found]
     heading = "Motor at each step, with no meter on the circuit"
-    return Section(
-        heading, steps, tuple(Row(label, "", dict(zip(steps, map(Cell, texts), strict=True))) for label, texts in rows)
-    )
+    laid_out = tuple(Row(label, "", dict(zip(steps, members, strict=True))) for label, members in rows.items())
+    return Section(heading, steps, laid_out, by_step=True)
+
+
+def _hottest(p: OperatingPoint) -> Cell:
+    if not p.hottest or not math.isfinite(p.hottest_temperature) or p.verdict.startswith(NO_READING):
+        return Cell(_NONE)
+    return Cell(f"{fixed(p.hottest_temperature, 0)} °C", clean(p.hottest))
 
 
 def _aligned(values: Sequence[float], unit: str, display: str) -> list[str]:
@@ -202,13 +212,8 @@ def _aligned(values: Sequence[float], unit: str, display: str) -> list[str]:
     return [f"{fixed(v, places)} {display}" if math.isfinite(v) else _NONE for v in shown]
 
 
-def _notes(sections: Iterable[Section]) -> tuple[str, ...]:
+def _notes(chart: Chart, sections: Iterable[Section]) -> tuple[str, ...]:
     every = [cell for s in sections for row in s.rows for cell in row.cells.values()]
     floats = any(cell.kind == "floats" for cell in every)
-    return tuple(text for text, used in ((_FLOATS, floats), (_OVERLOAD, any(c.shown == "OL" for c in every))) if used)
-
-
-def _places(chart: Chart, circuit: Circuit | None) -> tuple[tuple[str, str, str], ...]:
-    used = {name for r in chart.readings for name in (r.red, r.black)}
-    points = circuit.probes.values() if circuit else ()
-    return tuple((clean(p.name), clean(p.colour), clean(p.where)) for p in points if p.name in used)
+    used = ((_FLOATS, floats), (_OVERLOAD, any(c.shown == "OL" for c in every)))
+    return (*verdict_notes(chart), *(text for text, stands in used if stands))

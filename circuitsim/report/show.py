@@ -226,9 +226,12 @@ def _told(circuit: Circuit, e: Element, p: Parameter, part: Part | None) -> bool
 def _value(circuit: Circuit, e: Element, p: Parameter) -> str:
     key = (e.name, p.name)
     if key in circuit.switched:
-        return f"1 with the {circuit.switched[key]} {'on' if circuit.switched[key] == 'ignition' else 'running'}, else 0"
+        return "with the ignition on" if circuit.switched[key] == "ignition" else "with the engine"
     if key in circuit.step_tables:
         table = circuit.step_tables[key]
+        if p.state:
+            at = [s for s, value in zip(circuit.steps, table.values, strict=True) if value]
+            return f"at {'step' if len(at) == 1 else 'steps'} {', '.join(at)}" if at else "at no step"
         return ", ".join(f"at {s}: {text}" for s, text in zip(circuit.steps, _table(table, p.unit), strict=True))
     return _quantity(e.values[p.name], p.unit, e.tolerances.get(p.name))
 

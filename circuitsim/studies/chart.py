@@ -17,8 +17,8 @@ from circuitsim.quantities import convert, format_quantity
 __all__ = ["Chart", "OperatingPoint", "Reading"]
 
 _CSV_COLUMNS = (
-    "step", "unplugged", "red", "black", "reading", "instrument", "at", "ignition", "engine", "fitted", "low", "high",
-    "rule", "label", "state",
+    "step", "unplugged", "red", "black", "reading", "expected", "low", "high", "unit", "instrument", "at", "ignition",
+    "engine", "fitted", "rule", "label", "state",
 )  # fmt: skip
 _NUMBER = re.compile(r"(-?[0-9]+(?:\.([0-9]+))?) (\S+)")
 
@@ -163,10 +163,12 @@ class Chart:
         return json.dumps(self.to_dict(), ensure_ascii=False, indent=1, allow_nan=False)
 
     def to_csv(self) -> str:
-        """Give CSV text: conditions in comment lines on top, one row a reading, units written out.
+        """Give CSV text: conditions in comment lines on top, one row a reading.
 
-        The `reading` column holds what a good circuit shows; write the measured values in its place. The band is in
-        the unit of the display. Names in one cell have a comma between them, which no name has.
+        The `reading` column holds what a good circuit shows, with its unit; write the measured values in its place.
+        `expected`, `low` and `high` are plain numbers in the SI unit of the `unit` column, to the last digit of the
+        display; empty where there is no reading. A lamp is told by its share of rated power, unit 1. Names in one cell
+        have a comma between them, which no name has.
         """
         out = io.StringIO()
         given = {**self.conditions, "meter": self.meter}
@@ -180,11 +182,12 @@ class Chart:
         rows = csv.writer(out, lineterminator="\n")
         rows.writerow(_CSV_COLUMNS)
         for r in self.readings:
-            low, high = (_in_display_unit(v, r) for v in (r.low, r.high))
+            floats = r.floating and math.isfinite(r.expected)
             rows.writerow(
                 [
-                    r.step, ", ".join(r.unplugged), r.red, r.black, r.display, r.instrument, r.at, r.ignition, r.engine,
-                    ", ".join(r.fitted), low, high, r.rule, r.label, "floats" if r.floating else r.verdict,
+                    r.step, ", ".join(r.unplugged), r.red, r.black, r.display,
+                    *(_plain_number(v, r) for v in (r.expected, r.low, r.high)), r.unit, r.instrument, r.at, r.ignition,
+                    r.engine, ", ".join(r.fitted), r.rule, r.label, "floats" if floats else r.verdict,
                 ]
             )  # fmt: skip
         return out.getvalue()
@@ -205,12 +208,15 @@ def _condition(key: str, value: Any) -> str:
     return ", ".join(value) if isinstance(value, list) else str(value)
 
 
-def _in_display_unit(value: float, r: Reading) -> str:
-    """Write an end of a band with the unit and the decimals of the display; empty where there is none."""
+def _plain_number(value: float, r: Reading) -> str:
+    """Write a value of a reading in its SI unit, to the last digit of the display; empty where there is none."""
     if not math.isfinite(value):
         return ""
+    if r.unit == "1":  # no lamp gives back power, whatever a band in straight lines says
+        return f"{max(value, 0.0):.3f}"
     if r.shown is None:
-        return format_quantity(value, r.unit, 4)
+        return f"{value:.4g}"
     _, unit, places = r.shown
-    text = f"{convert(value, r.unit, unit):.{places}f}"
-    return f"{text.removeprefix('-') if not text.strip('-0.') else text} {unit}"
+    places += round(math.log10(convert(1.0, r.unit, unit)))
+    text = f"{round(value, places):.{max(places, 0)}f}"
+    return text.removeprefix("-") if not text.strip("-0.") else text

@@ -174,11 +174,14 @@ def _leads(circuit: Circuit, text: str) -> tuple[str, str, str]:
 def _reading(m: Measured, standard: StandardReading, tool: Meter) -> Reading:
     t = m.task
     unit = INSTRUMENTS[t.instrument]
+    # A rule of thumb is for the state that it was made for.
+    own = (set(standard.unplugged), standard.ignition) == (set(t.conditions.unplugged), t.conditions.ignition)
+    rule = standard.rule if own and not t.conditions.fitted else ""
     display = lamp_look(m.expected) if unit == "1" else tool.display(m.expected, unit)
     return Reading(
         step=t.step, unplugged=t.conditions.unplugged, instrument=t.instrument, red=t.red, black=t.black, at=t.at,
         quantity=_QUANTITY[t.instrument], unit=unit, expected=m.expected, low=m.band.low, high=m.band.high,
-        standard=m.band.standard, display=display, label=standard.label, rule=standard.rule,
+        standard=m.band.standard, display=display, label=standard.label, rule=rule,
         ignition=t.conditions.ignition, engine=t.conditions.engine, fitted=tuple(str(f) for f in t.conditions.fitted),
         verdict=m.verdict, floating=m.floating, residual=m.residual,
     )  # fmt: skip

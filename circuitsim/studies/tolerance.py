@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.elements import Voltmeter
 from circuitsim.engine.anchored import Anchored
 from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.points import Points
@@ -125,11 +124,18 @@ class _Job:
 
     @cached_property
     def anchored(self) -> Anchored:
-        """The bench with the voltmeter of every reading on it, about the nominal vehicle at each step."""
-        net = make_bench(self.circuit, (), (), _meters(self.readings)).net
+        """The circuit with no meter on it, about the nominal vehicle at each step."""
+        net = make_bench(self.circuit).net
         frozen = self.conditions.since == "cold"
         count = len(self.circuit.steps)
         return Anchored(compile_netlist(net), self.modes, count, ambient=self.conditions.ambient, frozen=frozen)
+
+    @cached_property
+    def loading(self) -> Array:
+        """What its own meter adds to each nominal reading, (readings, steps); taken as the same for all vehicles."""
+        bare = Points(self.anchored.nominal)
+        added: Array = self.centres - np.array([_values(bare, r) for r in self.readings])
+        return added
 
     @cached_property
     def modes(self) -> dict[Key, Array]:
@@ -138,11 +144,6 @@ class _Job:
         count = len(self.circuit.steps)
         values: dict[Key, Array] = {k: np.asarray(v) for k, v in step_values(self.circuit, steps).items()}
         return values | {k: np.full(count, v) for k, v in self.setting}
-
-
-def _meters(readings: Iterable[StandardReading]) -> list[Voltmeter]:
-    volts = [r for r in readings if r.instrument == "voltmeter"]
-    return [Voltmeter(f"meter-{k + 1}", r.red, r.black, conductance=1e-7) for k, r in enumerate(volts)]
 
 
 @dataclass
@@ -250,7 +251,7 @@ def _job(
     known: dict[Key, Tolerance], nominal: list[Measured], seed: int,
 ) -> _Job:  # fmt: skip
     placed = _on_nodes(circuit, readings)
-    net = make_bench(circuit, (), (), _meters(placed)).net
+    net = make_bench(circuit).net
     numbers = uncertain_numbers(circuit, net, {k: (setting[k], t) for k, t in known.items()})
     bands = [band_of(m.expected, m.contributions) for m in nominal]
     halves = [max(b.high - m.expected, m.expected - b.low, 1e-6) for b, m in zip(bands, nominal, strict=True)]
@@ -324,7 +325,7 @@ def _chunk(job: _Job, chunk: int) -> _Sums:
 
 def _reduced(job: _Job, points: Points, standard: Array) -> _Sums:
     readings, steps = job.centres.shape
-    y = np.array([_values(points, r) for r in job.readings]).reshape(readings, steps, CHUNK)
+    y = np.array([_values(points, r) for r in job.readings]).reshape(readings, steps, CHUNK) + job.loading[:, :, None]
     valid = np.broadcast_to(points.sound.reshape(steps, CHUNK), y.shape)
     off = np.where(valid, y - job.centres[:, :, None], 0.0)
     place = np.floor((off / (_REACH * job.halves[:, :, None]) + 1.0) * (_BINS / 2)).astype(np.int64)
@@ -407,7 +408,7 @@ def _corners(job: _Job, nominal: list[Measured]) -> list[tuple[float, float]]:
     points = Points(job.anchored.compiled.solve(values, ambient=job.conditions.ambient, frozen=frozen, size=len(tasks)))
     found = []
     for i, _ in enumerate(nominal):
-        y = _values(points, job.readings[i // len(steps)])
+        y = _values(points, job.readings[i // len(steps)]) + job.loading[divmod(i, len(steps))]
         pair = [float(y[k]) if points.sound[k] else float("nan") for k in (2 * i, 2 * i + 1)]
         found.append((pair[0], pair[1]))
     return found

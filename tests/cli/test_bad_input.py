@@ -27,7 +27,7 @@ BAD: list[tuple[list[str], list[str]]] = [
     (["predict", T, "tractor", "cab fan"], ["unexpected extra arguments"]),
     (["list", "--format", "xml"], ["unknown --format value 'xml'", "table, json"]),
     (["show", T, "--format", "jsn"], ["did you mean 'json'?"]),
-    (["show", T, "--width", "ten"], ["--width"]),
+    (["show", T, "--width", "ten"], ["--width: 'ten' is no width", "a whole number from 30 to 1000"]),
     (["show", T, "--width", "-40"], ["--width", "-40"]),
     # the circuit
     (["predict", "tractor-cab-fn"], ["unknown circuit 'tractor-cab-fn'", "did you mean 'tractor-cab-fan'?"]),
@@ -47,7 +47,7 @@ BAD: list[tuple[list[str], list[str]]] = [
     (["predict", T, "--supply", "12.3 A"], ["--supply:", "current", "voltage"]),
     (["predict", T, "--supply", "12,3V"], ["--supply:", "comma"]),
     (["predict", T, "--supply", ""], ["--supply:", "''"]),
-    (["predict", T, "--supply", "-3V"], ["supply -3 V is out of range"]),
+    (["predict", T, "--supply", "-3V"], ["--supply: -3 V is out of range"]),
     (["predict", T, "--supply", "--engine"], ["--supply", "'--engine'"]),
     (["predict", T, "--supply-at", "4"], ["--supply-at", "needs --supply"]),
     (["predict", T, "--supply", "12V", "--supply-at", "9"], ["unknown step", "'9'"]),
@@ -76,11 +76,14 @@ BAD: list[tuple[list[str], list[str]]] = [
     (["predict", T, "--probe", "FAN:GND"], ["'FAN'"]),
     (["predict", T, "--probe", "at:M11"], ["'M11'", "did you mean 'M1'?"]),
     (["predict", T, "--probe", "at:"], ["RED:BLACK"]),
+    (["predict", T, "--probe", "MOT-:GND", "--instrument", "clamp"], ["accepted: voltmeter, ohmmeter, lamp"]),
+    (["predict", T, "--probe", "AT:M1", "--instrument", "lamp"], ["--instrument", "at: is a clamp", "RED:BLACK"]),
+    (["predict", T, "--rows", "mottor low side"], ["mean 'motor low side'?", " | motor unplugged: low side at the plug | "]),
     (["predict", T, "--instrument", "lamp"], ["--instrument", "needs --probe"]),
-    (["predict", T, "--probe", "MOT-:GND", "--instrument", "lmp"], ["unknown instrument 'lmp'", "mean 'lamp'?"]),
+    (["predict", T, "--probe", "MOT-:GND", "--instrument", "lmp"], ["unknown --instrument value 'lmp'", "mean 'lamp'?"]),
     (["predict", T, "--meter", "standrd"], ["unknown meter 'standrd'", "did you mean 'standard'?"]),
-    (["predict", T, "--probe", "MOT-:GND", "--rows", "xyz"], ["unknown row 'xyz'", "MOT- : GND"]),
-    (["predict", T, "--probe", "MOT-:GND", "--rows", ""], ["unknown row ''"]),
+    (["predict", T, "--probe", "MOT-:GND", "--rows", "xyz"], ["--rows: no row has 'xyz'", "MOT- : GND"]),
+    (["predict", T, "--probe", "MOT-:GND", "--rows", ""], ["--rows: no row has ''"]),
     # options of generic circuits
     (["predict", T, "--nominal", "24V"], ["'tractor-cab-fan' has no option 'nominal'", "generic"]),
     (["show", T, "--set", "steps=3"], ["'tractor-cab-fan' has no option 'steps'", "generic"]),
@@ -101,6 +104,11 @@ BAD: list[tuple[list[str], list[str]]] = [
     # where it goes
     (["predict", T, "--format", "xml"], ["unknown --format value 'xml'"]),
     (["predict", T, "--output", ""], ["--output", "name of a file"]),
+    (["predict", T, "--output", "c.xlsx"], ["c.xlsx: --output", ".csv, .json, .md, .txt or no ending"]),
+    (["predict", T, "--output", "c.PDF", "--format", "csv"], ["no chart is written as .pdf", "--picture"]),
+    (["predict", T, "--output", "new.toml"], ["no chart is written as .toml"]),
+    (["predict", T, "--picture", "new.toml"], ["--picture", ".png, .svg, .pdf"]),
+    (["predict", T, "--step", "2", "--picture", "c.png"], ["--picture", "no reading over several steps"]),
     (["predict", T, "--output", "."], ["--output", "directory"]),
     (["predict", T, "--output", "no/such/chart.csv"], ["no/such/chart.csv", "no such folder"]),
     (["predict", T, "--output", "nul\0"], ["--output"]),
@@ -142,6 +150,47 @@ def test_a_file_that_is_no_circuit(content: bytes, words: list[str], run: Run, t
         assert line.startswith("circuitsim: mine.toml")
         for word in words:
             assert word in line
+
+
+@pytest.mark.parametrize(
+    ("args", "beginning"),
+    [
+        (("--supply", "-3V"), "--supply: -3 V is out of range"),
+        (("--ambient", "300degC"), "--ambient: 300 °C is out of range"),
+        (("--probe", "MOT-"), "--probe: 'MOT-' is not"),
+        (("--fit", "lamp"), "--fit: 'lamp' is not"),
+    ],
+)
+def test_an_option_is_named_as_it_is_typed_and_once(args: tuple[str, ...], beginning: str, run: Run) -> None:
+    assert run("predict", T, *args).stderr.startswith(f"circuitsim: {beginning}")
+
+
+def test_an_option_of_a_generic_circuit_is_named_as_it_is_typed(run: Run) -> None:
+    assert run("predict", G, "--fuse", "20V").stderr.startswith("circuitsim: --fuse: ")
+
+
+def test_a_list_too_long_for_a_message_says_where_it_is_whole(run: Run) -> None:
+    result = run("predict", T, "--probe", "ZZZ:GND")
+    assert result.stderr.endswith(f" more; see 'circuitsim show {T}'\n")
+    assert "circuitsim show" not in run("predict", T, "--step", "9").stderr, "five steps are listed whole"
+
+
+def test_the_circuit_s_own_file_is_never_written_to(run: Run, tmp_path: Path) -> None:
+    from circuitsim.library.shelf import circuit_file
+
+    text = circuit_file(T).read_bytes()
+    folder = tmp_path / "fans"
+    folder.mkdir()
+    (folder / "mine.png").write_bytes(text)  # with a separator in it, any name may be a circuit's
+    (tmp_path / "link").symlink_to("fans/mine.png")
+    (tmp_path / "mine.toml").write_bytes(text)
+    for circuit, option, target in (
+        ("mine.toml", "-o", "mine.toml"), ("fans/mine.png", "--picture", "fans/mine.png"), ("fans/mine.png", "-o", "link"),
+    ):  # fmt: skip
+        result = run("predict", circuit, option, target)
+        assert (result.exit_code, result.stdout, result.stderr.count("\n")) == (2, "", 1)
+        assert "circuit's own file" in result.stderr or "no chart is written as .toml" in result.stderr
+        assert (tmp_path / circuit).read_bytes() == text
 
 
 def test_as_a_user_types_it(process: Process) -> None:

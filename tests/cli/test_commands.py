@@ -12,6 +12,7 @@ import pytest
 from click.testing import Result
 
 import circuitsim as cs
+from circuitsim.cli.naming import spelled
 
 Run = Callable[..., Result]
 Process = Callable[..., subprocess.CompletedProcess[bytes]]
@@ -160,6 +161,50 @@ def test_rows_are_chosen_by_label_or_leads(run: Run) -> None:
     assert [r["label"] for r in found["readings"]] == ["command", "motor current"]
 
 
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        (("--step", "OFF", "--probe", "mot-:gnd"), ("--step", "off", "--probe", "MOT-:GND")),
+        (("--unplug", "x4", "--probe", "x4.b/HARNESS:bat-"), ("--unplug", "X4", "--probe", "X4.B/harness:BAT-")),
+        (("--probe", "AT:m1", "--fit", "Jumper:mot-:gnd"), ("--probe", "at:M1", "--fit", "jumper:MOT-:GND")),
+        (("--supply", "12V", "--supply-at", "REST", *LOW), ("--supply", "12V", "--supply-at", "rest", *LOW)),
+    ],
+)
+def test_names_may_be_typed_in_any_case(typed: tuple[str, ...], meant: tuple[str, ...], run: Run) -> None:
+    assert predicted(run, TRACTOR, *typed) == predicted(run, TRACTOR, *meant)
+
+
+@pytest.mark.parametrize(
+    ("typed", "accepted", "found"),
+    [
+        ("mot-", ["MOT-", "GND"], "MOT-"), ("u1S", ["U1S", "U1s"], "u1S"), ("U1s", ["U1S", "U1s"], "U1s"),
+        ("x", ["MOT-"], "x"),
+    ],
+)  # fmt: skip
+def test_a_name_in_another_case_must_leave_one_choice(typed: str, accepted: list[str], found: str) -> None:
+    assert spelled(typed, accepted) == found
+
+
+def test_a_rule_stands_only_where_its_state_is(run: Run) -> None:
+    def rules(*args: str) -> dict[str, str]:
+        return {r["label"]: r["rule"] for r in predicted(run, TRACTOR, "--step", "2", *args)["readings"]}
+
+    plugged, parted = rules(), rules("--unplug", "X4")
+    assert plugged["motor low side"]
+    assert not parted["motor low side"], "nothing of 'supply when off, standing' holds with the motor unplugged"
+    assert parted["motor unplugged: feed at the plug"] == plugged["motor unplugged: feed at the plug"] != ""
+
+
+def test_a_circuit_of_the_user_s_own_is_not_called_a_good_one(run: Run, tmp_path: Any) -> None:
+    from circuitsim.library.shelf import circuit_file
+
+    (tmp_path / "mine.toml").write_bytes(circuit_file(TRACTOR).read_bytes())
+    own = run("predict", "mine.toml", "--rows", "feed").stdout
+    assert "on a circuit with its parts as in mine.toml, and the band" in own
+    parted = run("predict", TRACTOR, "--unplug", "X4", "--fit", "jumper:MOT-:GND", "--rows", "feed").stdout
+    assert "on a good circuit with X4 unplugged and jumper from MOT- to GND, and the band" in parted
+
+
 def test_options_of_a_generic_circuit(run: Run) -> None:
     plain = ("--nominal", "24V", "--steps", "2", "--fuse", "20A", "--current", "9A")
     pairs = [x for o in ("nominal=24V", "steps=2", "fuse = 20A", "current=9A") for x in ("--set", o)]
@@ -178,12 +223,17 @@ def test_csv_reads_back_with_conditions_on_top(run: Run) -> None:
     notes = [line for line in text.splitlines() if line.startswith("#")]
     assert {"# circuit: generic-linear", "# option steps: 2", "# supply: 12.3 V", "# ambient: 20 °C"} <= set(notes)
     rows = list(csv.DictReader(text.splitlines()[len(notes) :]))
-    assert {"step", "unplugged", "red", "black", "reading", "low", "high", "label"} <= set(rows[0])
+    assert list(rows[0])[:9] == ["step", "unplugged", "red", "black", "reading", "expected", "low", "high", "unit"]
     for row in rows:
-        if row["instrument"] == "voltmeter" and row["state"] != "floats":
-            (low, unit), (high, same), (_, shown) = (row[k].split() for k in ("low", "high", "reading"))
-            assert unit == same == shown
-            assert float(low) <= float(high)
+        assert float(row["low"]) <= float(row["expected"]) <= float(row["high"])
+        assert row["unit"] == {"voltmeter": "V", "clamp": "A", "lamp": "1", "ohmmeter": "Ω"}[row["instrument"]]
+        if row["instrument"] == "lamp":
+            assert float(row["low"]) >= 0
+        else:
+            number, unit = row["reading"].split()
+            shown = float(number) * {"m": 1e-3, "V": 1.0, "A": 1.0}[unit[0]]
+            # Both stand to the last digit of the display; 1e-9 is for reading decimal fractions.
+            assert float(row["expected"]) == pytest.approx(shown, abs=1e-9)
 
 
 def test_markdown(run: Run) -> None:

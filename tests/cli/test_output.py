@@ -54,6 +54,11 @@ def test_the_ending_of_the_file_tells_the_format(
     assert names(tmp_path) == [name], "nothing else is left there"
 
 
+def test_nothing_is_printed_or_written_when_there_is_nothing_to_draw(run: Run, tmp_path: Path) -> None:
+    result = run("predict", *SHORT, "--picture", "chart.png", "-o", "chart.csv")
+    assert (result.exit_code, result.stdout, names(tmp_path)) == (2, "", [])
+
+
 def test_a_dash_is_the_screen(run: Run, tmp_path: Path) -> None:
     assert run("predict", *SHORT, "-o", "-").stdout == run("predict", *SHORT).stdout
     assert names(tmp_path) == []
@@ -203,17 +208,18 @@ def on_terminal(command: str) -> Callable[..., str]:
     pty, termios = pytest.importorskip("pty"), pytest.importorskip("termios")
     import fcntl
 
-    def run_there(columns: int, *args: str, **environment: str) -> str:
+    def run_there(columns: int, *args: str, shell: str = "", code: int = 0, **environment: str) -> str:
         master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         unset = ("NO_COLOR", "COLUMNS", "FORCE_COLOR", "TTY_COMPATIBLE")
         base = {key: value for key, value in os.environ.items() if key not in unset}
         env = {**base, "TERM": "xterm-256color", "PYTHONUTF8": "1", **environment}
-        with subprocess.Popen([command, *args], stdin=slave, stdout=slave, stderr=slave, env=env) as started:
+        started_as = ["bash", "-c", shell.replace("circuitsim", command)] if shell else [command, *args]
+        with subprocess.Popen(started_as, stdin=slave, stdout=slave, stderr=slave, env=env) as started:
             os.close(slave)
             found = b"".join(iter(lambda: read_terminal(master), b""))
             os.close(master)
-        assert started.returncode == 0, found
+        assert started.returncode == code, found
         return found.decode().replace("\r\n", "\n")
 
     return run_there
@@ -234,6 +240,23 @@ def test_a_table_fits_the_terminal(columns: int, on_terminal: Callable[..., str]
     assert STYLE.search(text)
     lines = STYLE.sub("", text).splitlines()
     assert columns - 8 <= max(map(len, lines)) <= columns
+
+
+def test_a_pipe_gets_the_width_of_the_terminal_that_it_is_seen_on(on_terminal: Callable[..., str], tmp_path: Path) -> None:
+    shown = on_terminal(70, shell=f"circuitsim predict {T} | cat").splitlines()
+    assert 62 <= max(map(len, shown)) <= 70
+    assert not STYLE.search("".join(shown))
+    file = tmp_path / "chart.txt"
+    on_terminal(70, shell=f"circuitsim predict {T} > {file}")
+    assert max(map(len, file.read_text(encoding="utf-8").splitlines())) > 100, "a file is laid out for no terminal"
+
+
+def test_a_message_is_broken_between_words_on_a_terminal(on_terminal: Callable[..., str], run: Run) -> None:
+    args = ("predict", T, "--probe", "MOTX:GND")
+    lines = on_terminal(60, *args, code=2).splitlines()
+    assert len(lines) > 2
+    assert max(map(len, lines)) <= 60
+    assert " ".join(line.strip() for line in lines) == run(*args).stderr.rstrip("\n")
 
 
 def test_no_colour_where_it_is_not_wanted(on_terminal: Callable[..., str]) -> None:

@@ -181,6 +181,18 @@ def test_current_speed_and_motor_voltage_rise_step_by_step(name: str, state: Sta
     assert (np.diff(points.voltage("MOT-")) < 0).all()
 
 
+# Common practice, no source: colour of a blade fuse's body by its rating, A; 5 A is tan, for which there is no letter code.
+FUSE_COLOURS = {7.5: "BN", 10.0: "RD", 15.0: "BU", 20.0: "YE", 25.0: "WH", 30.0: "GN"}
+
+
+@pytest.mark.parametrize("name", INVENTED)
+def test_a_fuse_has_the_colour_of_its_rating(name: str) -> None:
+    fuses = [e for e in load(name).net.elements.values() if e.kind == "fuse"]
+    assert fuses
+    for fuse in fuses:
+        assert fuse.details["colour"] == FUSE_COLOURS[fuse.values["rating"]]
+
+
 @pytest.mark.parametrize("name", INVENTED)
 def test_the_fuse_suits_the_motor(name: str) -> None:
     circuit = load(name)
@@ -189,6 +201,16 @@ def test_the_fuse_suits_the_motor(name: str) -> None:
     assert 0.60 <= load_share <= 0.75
     hottest = motor_current(name, State(engine=1.0, warm=True))[-1] / circuit.net.elements[fuse_of(circuit)].values["rating"]
     assert hottest < 0.9  # with the engine running and all warm it must still hold for good
+
+
+@pytest.mark.parametrize("state", RUNNING, ids=str)
+@pytest.mark.parametrize("name", NAMES)
+def test_at_full_speed_the_fuse_is_neither_bored_nor_strained(name: str, state: State) -> None:
+    circuit = load(name)
+    share = motor_current(name, state)[-1] / circuit.net.elements[fuse_of(circuit)].values["rating"]
+    # Common practice, no source: 60 to 75 % in steady use; up to 85 % with the engine running and all of it warm. The
+    # generic motors are asked for 60 % and draw that only roughly.
+    assert (0.60 if name in INVENTED else 0.55) <= share <= 0.85
 
 
 @pytest.mark.parametrize("state", RUNNING, ids=str)

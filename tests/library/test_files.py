@@ -103,6 +103,32 @@ def test_other_names_that_are_no_circuits(name: str) -> None:
         load(name)
 
 
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("mine", "unknown circuit 'mine'; did you mean './mine.toml'?"),
+        ("mine.txt", "mine.txt: no such file, and a circuit file's name ends in .toml; did you mean './mine.toml'?"),
+        ("note.txt", "note.txt: a circuit file's name ends in .toml; rename it, or write './note.txt'"),
+        ("note", "note: a circuit file's name ends in .toml; rename it, or write './note'"),
+        ("other.txt", "other.txt: no such file, and a circuit file's name ends in .toml"),
+        ("tractor-cab-fan.tml", "ends in .toml; did you mean 'tractor-cab-fan'?"),
+    ],
+)
+def test_a_file_name_with_no_ending_or_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, says: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    for there in ("mine.toml", "note.txt", "note"):
+        (tmp_path / there).write_text("x = 1\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load(name)
+    assert says in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_the_circuit_is_given_by_place_only() -> None:
+    with pytest.raises(TypeError, match="positional"):
+        load(circuit="tractor-cab-fan")  # type: ignore[call-arg]
+
+
 @pytest.mark.parametrize("name", [None, 5, b"tractor-cab-fan", ["tractor-cab-fan"]])
 def test_what_is_no_name_at_all(name: object) -> None:
     with pytest.raises(InputError, match="a circuit is a name or a file"):

@@ -64,7 +64,7 @@ def test_an_absolute_tolerance_of_a_part_goes_with_its_own_value_only(read: Read
 def test_a_tolerance_alone_applies_to_the_elements_own_default(read: Read) -> None:
     fuse = read().net.elements["F1"]
     assert fuse.values["resistance"] == pytest.approx(0.0065, rel=1e-12)  # 65 mV over the rating, rounding only
-    assert fuse.tolerances["resistance"] == Tolerance("uniform", 0.2, relative=True)
+    assert fuse.tolerances["resistance"] == Tolerance("lognormal", 1.5, relative=True)
 
 
 def test_another_way_of_giving_a_value_overrides_the_part(read: Read) -> None:
@@ -105,6 +105,23 @@ def test_details_say_where_an_element_comes_from(read: Read) -> None:
     assert wire.details["colour"] == "RDBU"
     assert wire.details["run"] == "feed"
     assert wire.details["title"] == parts()["vehicle-cable"].title
+
+
+def test_details_say_which_tolerances_are_the_parts(read: Read) -> None:
+    eyelet = 'part = "eyelet-m6"'
+    kept = read((eyelet, f'{eyelet}, resistance = "50 mΩ"')).net.elements["G1"]
+    assert kept.details["tolerance"] == "from part: resistance"
+    assert kept.tolerances["resistance"] == parts()["eyelet-m6"].spreads["resistance"]
+    own = read((eyelet, f'{eyelet}, resistance = "50 mΩ ±5 %"')).net.elements["G1"]
+    assert "tolerance" not in own.details
+    none = read((eyelet, f'{eyelet}, resistance = "50 mΩ ±0 %"')).net.elements["G1"]
+    assert none.tolerances["resistance"].standard(0.05) == 0.0
+    assert "tolerance" not in none.details
+    assert "tolerance" not in read().net.elements["G1"].details  # all of it is the part's
+
+
+def test_details_say_so_for_a_table_by_step_too() -> None:
+    assert load("tractor-cab-fan").net.elements["S2"].details["tolerance"] == "from part: resistance"
 
 
 def test_connectors_probes_readings_and_supply(read: Read) -> None:

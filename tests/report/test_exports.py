@@ -6,6 +6,7 @@ import csv
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -37,34 +38,54 @@ def test_json_is_strict_and_has_null_for_what_is_no_number(make_reading: MakeRea
     assert (found["options"], found["circuit"]) == ({"a": "1 V"}, "bench-fan")
 
 
+def test_the_hottest_part_is_told_and_null_where_it_is_not_known(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    point = OperatingPoint("1", 2.0, 100.0, 4.0, "running", "", 1e-15, 3, "M1", 78.25)
+    found = make_chart(make_reading(), operating_points=(point, replace(point, hottest="", hottest_temperature=math.nan)))
+    points = json.loads(found.to_json())["operating_points"]
+    assert [(p["hottest"], p["hottest_temperature"]) for p in points] == [("M1", 78.25), ("", None)]
+
+
 def test_json_keeps_every_digit(make_reading: MakeReading, make_chart: MakeChart) -> None:
     value = 8.123456789012345
     found = json.loads(make_chart(make_reading(expected=value)).to_json())
     assert found["readings"][0]["expected"] == value
 
 
+# reading, expected, low, high: a display's last digit is that of the numbers too, in the SI unit.
 BANDS = [
-    ({}, ("8.50 V", "8.25 V", "8.75 V")),
-    ({"display": "250.1 mV", "low": 0.2031, "high": 0.31249}, ("250.1 mV", "203.1 mV", "312.5 mV")),
-    ({"display": "0.0 mV", "low": -4e-5, "high": 2e-4}, ("0.0 mV", "0.0 mV", "0.2 mV")),
-    ({"display": "12.35 kΩ", "unit": "Ω", "low": 12000.0, "high": 12704.0}, ("12.35 kΩ", "12.00 kΩ", "12.70 kΩ")),
-    ({"display": "OL", "unit": "Ω", "low": 9e8, "high": 2e9}, ("OL", "900 MΩ", "2 GΩ")),
-    ({"display": "dim", "unit": "1", "low": 0.1, "high": 0.3}, ("dim", "0.1", "0.3")),
-    (LOST, ("-", "", "")),
+    ({}, ("8.50 V", "8.50", "8.25", "8.75", "V")),
+    (
+        {"display": "250.1 mV", "expected": 0.25013, "low": 0.2031, "high": 0.31249},
+        ("250.1 mV", "0.2501", "0.2031", "0.3125", "V"),
+    ),
+    (
+        {"display": "0.0 mV", "expected": -1e-9, "low": -4e-5, "high": 2e-4},
+        ("0.0 mV", "0.0000", "0.0000", "0.0002", "V"),
+    ),
+    (
+        {"display": "12.35 kΩ", "unit": "Ω", "expected": 12345.0, "low": 12000.0, "high": 12704.0},
+        ("12.35 kΩ", "12340", "12000", "12700", "Ω"),
+    ),
+    ({"display": "OL", "unit": "Ω", "expected": 1e9, "low": 9e8, "high": 2e9}, ("OL", "1e+09", "9e+08", "2e+09", "Ω")),
+    ({"display": "dim", "unit": "1", "expected": 0.2, "low": -0.04, "high": 0.3}, ("dim", "0.200", "0.000", "0.300", "1")),
+    (LOST, ("-", "", "", "", "V")),
 ]
 
 
 @pytest.mark.parametrize(("given", "shown"), BANDS)
-def test_csv_has_the_band_in_the_unit_of_the_display(
-    given: dict[str, Any], shown: tuple[str, str, str], make_reading: MakeReading, make_chart: MakeChart
+def test_csv_has_plain_numbers_in_si_units_beside_the_display(
+    given: dict[str, Any], shown: tuple[str, ...], make_reading: MakeReading, make_chart: MakeChart
 ) -> None:
     (row,) = rows_of(make_chart(make_reading(**given)))
-    assert (row["reading"], row["low"], row["high"]) == shown
+    assert tuple(row.values())[4:9] == shown
+    assert list(row)[:9] == ["step", "unplugged", "red", "black", "reading", "expected", "low", "high", "unit"]
 
 
 def test_csv_tells_the_state_of_each_reading(make_reading: MakeReading, make_chart: MakeChart) -> None:
-    chart = make_chart(make_reading(), make_reading(floating=True), make_reading(**LOST, verdict="runs away at X4.A"))
-    assert [row["state"] for row in rows_of(chart)] == ["running", "floats", "runs away at X4.A"]
+    chart = make_chart(
+        make_reading(), make_reading(floating=True), make_reading(**LOST, verdict="live: no ohms reading", floating=True)
+    )
+    assert [row["state"] for row in rows_of(chart)] == ["running", "floats", "live: no ohms reading"]
 
 
 HOSTILE = ['a,b;"c"', "line\nbreak", "# no comment", "=1+1", "電圧 Ω"]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -35,6 +37,32 @@ def test_what_is_drawn(chart: cs.Chart) -> None:
     currents = [p.motor_current for p in chart.operating_points]
     # No meter stands in the way of a clamp, so both are the same solve but for its acceptance.
     assert list(line.get_ydata()) == pytest.approx(currents, rel=1e-6, abs=1e-6)
+
+
+def test_a_name_stands_once_in_the_legend() -> None:
+    drawn = chart_figure(cs.predict(cs.load("tractor-cab-fan"), probe=("MOT-:GND", "at:M1")))
+    assert [[t.get_text() for t in axes.get_legend().get_texts()] for axes in drawn.axes] == [["MOT- : GND"], ["on M1"]]
+
+
+def test_markers_stay_near_their_step(chart: cs.Chart) -> None:
+    for axes in chart_figure(chart).axes:
+        for container in axes.containers:
+            for x in container.lines[0].get_xdata():
+                # Steps are 1 apart: within a sixth of that no eye takes a marker for one of the next step.
+                assert abs(x - round(x)) < 1 / 6
+
+
+def test_steps_without_a_reading_are_told_in_the_title(chart: cs.Chart) -> None:
+    lost = {"expected": math.nan, "low": math.nan, "high": math.nan, "verdict": "runs away at M1"}
+    readings = tuple(replace(r, **lost) if r.step == "4" else r for r in chart.readings)
+    title = chart_figure(replace(chart, readings=readings)).get_suptitle()
+    assert "no reading at step 4: runs away at M1" in title
+    assert "no reading" not in chart_figure(chart).get_suptitle()
+
+
+def test_the_title_says_what_was_done_to_the_circuit() -> None:
+    parted = cs.predict(cs.load("tractor-cab-fan"), unplug="X4")
+    assert "what a good circuit with X4 unplugged reads" in chart_figure(parted).get_suptitle()
 
 
 def test_nothing_over_several_steps() -> None:

@@ -49,6 +49,13 @@ def test_parts_have_values_with_tolerances_in_the_units_of_the_trade(bench: cs.C
     assert "strands" not in text, "a parameter that nobody gave says nothing about this circuit"
 
 
+@pytest.mark.parametrize(("name", "contacts"), [("coach-defroster-fan", 4), ("generic-pack", 4)])
+def test_a_selector_s_contacts_say_at_which_step_they_are_closed(name: str, contacts: int) -> None:
+    text = circuit_text(cs.load(name))
+    assert re.findall(r"closed at step (\S+),", text) == [str(k + 1) for k in range(contacts)]
+    assert "closed with the ignition on" in text
+
+
 def test_what_can_be_reached_and_unplugged(bench: cs.Circuit) -> None:
     text = circuit_text(bench)
     assert re.search(r"MOT-  BU  back of the motor connector · LOW\n  GND +frame\n", text)

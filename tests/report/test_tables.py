@@ -11,6 +11,8 @@ import pytest
 from markdown_it import MarkdownIt
 
 import circuitsim as cs
+from circuitsim.engine.verdicts import NO_READING
+from circuitsim.measure import METERS
 from circuitsim.report import chart_lines, chart_markdown, chart_text
 from circuitsim.report.sheet import Cell, sheet_of
 from circuitsim.report.typeset import ROLES, cells
@@ -34,9 +36,18 @@ CELLS: dict[str, tuple[list[dict[str, Any]], list[Cell]]] = {
     "as the meter shows it": ([VOLTS], [Cell("12.00 V", "11.80…12.20")]),
     "millivolts in a row of volts": ([VOLTS, SMALL], [Cell("12.00 V", "11.80…12.20"), Cell("0.250 V", "0.203…0.312")]),
     "millivolts alone": ([SMALL], [Cell("250.1 mV", "203.1…312.5")]),
-    "nothing left of the band": (
+    "nothing left of one band of a row": (
         [VOLTS, {"expected": 1e-5, "low": -1e-4, "high": 2e-4, "display": "0.0 mV"}],
-        [Cell("12.00 V", "11.80…12.20"), Cell("0.000 V")],
+        [Cell("12.00 V", "11.80…12.20"), Cell("0.000 V", "0.000…0.000")],
+    ),
+    "nothing left of any band of a row": (
+        [{"low": 8.499, "high": 8.501}, {"expected": 1e-5, "low": -1e-4, "high": 2e-4, "display": "0.0 mV"}],
+        [Cell("8.50 V"), Cell("0.000 V")],
+    ),
+    "an ohmmeter on a live circuit": (
+        [{"instrument": "ohmmeter", "unit": "Ω", "verdict": "live: no ohms reading", "floating": True,
+          "expected": math.nan, "low": math.nan, "high": math.nan, "display": "-"}],
+        [Cell("live: no ohms reading", kind="verdict")],
     ),
     "below zero": (
         [{"expected": -1.5, "low": -1.52, "high": -1.484, "display": "-1.500 V"}],
@@ -108,6 +119,34 @@ def test_a_connector_s_title_and_the_probe_points_come_from_the_circuit(
     assert sheet.places == (("MOT-", "BU", "back of the motor connector"), ("GND", "", "frame"))
 
 
+def test_every_lead_and_clamp_in_use_has_its_place(make_reading: MakeReading, make_chart: MakeChart, bench: cs.Circuit) -> None:
+    readings = (
+        make_reading(red="X1.A/harness", black="X1.B/part"), make_reading(red="F1/out", black="GND"),
+        *(make_reading(instrument="clamp", red="", black="", at=at) for at in ("M1", "X1.B", "W1", "R1", "jumper-1")),
+    )  # fmt: skip
+    bench.net.elements["W1"].details.update(colour="RD", run="feed")
+    assert sheet_of(make_chart(*readings), bench).places == (
+        ("GND", "", "frame"), ("X1.A/harness", "RD", "motor connector X1, pin A, the half on the wires"),
+        ("X1.B/part", "", "motor connector X1, pin B, the half on M1"), ("F1/out", "RD", "where F1, W1 meet"),
+        ("clamp on M1", "", "round one wire of M1, never both, at the motor connector X1"),
+        ("clamp on X1.B", "", "round the wire at motor connector X1, pin B"), ("clamp on W1", "RD", "round this wire (feed)"),
+        ("clamp on R1", "", "round the wire at motor connector X1, pin B"),
+        ("clamp on jumper-1", "", "round a lead of jumper-1, which is fitted"),
+        ("", "", "/harness is the half of a connector on the wires, /part the half on the part that it plugs into"),
+    )  # fmt: skip
+    assert sheet_of(make_chart(*readings)).places == ()
+
+
+@pytest.mark.parametrize("name", cs.circuit_names())
+def test_the_places_are_all_there_in_every_circuit(name: str) -> None:
+    circuit = cs.load(name)
+    chart = cs.predict(circuit, step="1")
+    places = sheet_of(chart, circuit).places
+    used = {n for r in chart.readings for n in (r.red, r.black) if n} | {f"clamp on {r.at}" for r in chart.readings if r.at}
+    assert used == {place[0] for place in places} - {""}
+    assert all(place[2] for place in places)
+
+
 def test_instruments_other_than_a_voltmeter_are_named(make_reading: MakeReading, make_chart: MakeChart) -> None:
     clamp = make_reading(label="motor current", instrument="clamp", red="", black="", at="M1", unit="A", display="2.00 A")
     probe = make_reading(label="MOT- : GND", instrument="lamp", unit="1", display="dim")
@@ -131,6 +170,62 @@ def test_operating_points(make_reading: MakeReading, make_chart: MakeChart) -> N
         "motor current": ["0.00 A", "17.89 A", "–"], "motor speed": ["0 rpm", "3105 rpm", "–"],
         "state": ["at rest", "running", "runs away at M1"],
     }  # fmt: skip
+
+
+def test_the_hottest_part_is_told_when_warm(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    points = (
+        OperatingPoint("1", 2.0, 1.0, 1.0, "running", "", 0.0, 1, "M1", 78.4),
+        OperatingPoint("2", math.nan, math.nan, math.nan, "runs away at M1", "", 0.0, 1, "M1", 900.0),
+    )
+    warm = make_chart(make_reading(), operating_points=points, conditions={"since": "warm"})
+    row = sheet_of(warm).motor.rows[-1]
+    assert (row.label, row.cells["1"], row.cells["2"]) == ("hottest part", Cell("78 °C", "M1"), Cell("–"))
+    assert "hottest" not in chart_text(make_chart(make_reading(), operating_points=points, conditions={"since": "cold"}))
+    many = tuple(make_reading(step=str(k)) for k in range(10))
+    alike = tuple(OperatingPoint(str(k), 2.0, 1.0, 1.0, "running", "", 0.0, 1, "M1", 78.4) for k in range(10))
+    text = chart_text(make_chart(*many, operating_points=alike, conditions={"since": "warm"}), width=80)
+    assert re.search(r"^9 .* running +78 °C M1$", text, re.MULTILINE), "a step a line has the name behind the figure"
+
+
+VERDICTS = {
+    "runs away at X4.A": "runs away at X4.A: overheats: no steady state with these parts; read it cold, or see X4.A",
+    "outside validity at jumper-1: the fuse of the jumper opens": "outside validity at jumper-1: that part is past",
+    "live: no ohms reading": "live: an ohmmeter reads nothing on a circuit under voltage",
+    "unstable": "unstable: the circuit leaves that point by itself",
+    "unconverged": "unconverged: no point was found",
+}
+
+
+@pytest.mark.parametrize("verdict", VERDICTS)
+def test_a_verdict_that_is_no_reading_has_a_note(verdict: str, make_reading: MakeReading, make_chart: MakeChart) -> None:
+    lost = {"expected": math.nan, "low": math.nan, "high": math.nan, "display": "-", "verdict": verdict}
+    point = OperatingPoint("2", math.nan, math.nan, math.nan, verdict, "", 0.0, 1)
+    for chart in (make_chart(make_reading(**lost)), make_chart(make_reading(), operating_points=(point,))):
+        (note,) = sheet_of(chart).notes
+        assert note.startswith(VERDICTS[verdict])
+
+
+def test_every_kind_of_verdict_that_is_no_reading_is_looked_at() -> None:
+    assert {verdict for verdict in VERDICTS if verdict.startswith(NO_READING)} == set(VERDICTS)
+    assert all(any(verdict.startswith(kind) for verdict in VERDICTS) for kind in NO_READING)
+
+
+def test_the_supply_in_use_is_told(make_reading: MakeReading, make_chart: MakeChart, bench: cs.Circuit) -> None:
+    assert "engine off, battery at 12.6 V, the circuit's own" in chart_text(make_chart(make_reading()), bench)
+    measured = make_chart(make_reading(), conditions={"supply": 12.3})
+    assert "the circuit's own" not in chart_text(measured, bench)
+    tractor = cs.load("tractor-cab-fan")
+    running = cs.predict(tractor, engine="running", step="2", probe="MOT-:GND")
+    volts = tractor.net.elements["ALT"].values["regulated"]
+    assert f"alternator regulating to {volts:.4g} V, the circuit's own" in chart_text(running, tractor)
+
+
+def test_the_accuracy_on_ohms_is_told_where_ohms_are_read(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    ohms = make_reading(instrument="ohmmeter", unit="Ω", display="8.5 Ω")
+    for m in METERS.values():
+        told = f"±({100 * m.ohms[0].share:g} % + {m.ohms[0].counts:g} digits) on ohms"
+        assert told in chart_text(make_chart(ohms, meter=m.note()))
+        assert "on ohms" not in chart_text(make_chart(make_reading(), meter=m.note()))
 
 
 def test_words_are_explained_only_where_they_stand(make_reading: MakeReading, make_chart: MakeChart) -> None:
@@ -174,6 +269,8 @@ def test_steps_are_columns_on_a_terminal_of_80_columns(tractor: tuple[Chart, cs.
     text = chart_text(*tractor, width=80)
     found = re.search(r"motor low side  MOT- : GND\n((?: +[0-9.]+ V){5})\n((?: +[0-9.]+…[0-9.]+){5})\n", text)
     assert found, text
+    heads = [x for x in text.splitlines() if re.fullmatch(r"step(?: +(?:off|\d))+", x)]
+    assert len(heads) == len(sheet_of(*tractor).sections)
 
 
 def test_steps_stand_beside_label_and_rule_where_there_is_room(tractor: tuple[Chart, cs.Circuit]) -> None:

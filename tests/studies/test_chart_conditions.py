@@ -17,8 +17,9 @@ ChartOf = Callable[[str], cs.Chart]
 SOME = ("tractor-cab-fan", "minibus-condenser-fan", "coach-defroster-fan")
 
 
-@pytest.mark.parametrize("state", ["rest", "off", "2", "4"])
-@pytest.mark.parametrize("engine", ["off", "running"])
+@pytest.mark.parametrize(
+    ("state", "engine"), [("rest", "off"), *((s, e) for s in ("off", "2", "4") for e in ("off", "running"))]
+)
 def test_measured_supply_is_met_at_the_posts_in_its_state(state: str, engine: str, load: Load) -> None:
     """12.3 V or 14.1 V on the meter at rest, off or at a step: there the posts show just that."""
     volts = 12.3 if engine == "off" else 14.1
@@ -127,6 +128,7 @@ def test_meter_changes_what_is_shown_and_how_sure(load: Load) -> None:
         ({"ambient": "900 °C"}, InputError, "ambient"),
         ({"engine": "runing"}, UnknownNameError, "running"),
         ({"ignition": "acc"}, UnknownNameError, "ignition"),
+        ({"ignition": "off", "engine": "running"}, InputError, "ignition off"),
         ({"since": "yesterday"}, UnknownNameError, "warm"),
         ({"unplug": "X44"}, UnknownNameError, "X4"),
         ({"unplug": "X2"}, UnknownNameError, "X2"),
