@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from circuitsim.elements.base import Element, Law, Parameter, Symbols, electrical, thermal
-from circuitsim.elements.smooth import positive_part
+from circuitsim.elements.smooth import positive_part, step
 
 __all__ = ["CommandVoltage", "LadderRung", "OpenCollector"]
 
@@ -57,8 +57,9 @@ class CommandVoltage(Element):
         from sympy import tanh
 
         own = s.supply - s.ground
-        # A panel delivers no more than its supply has; a dead one nothing.
-        level = own - positive_part(own - (s.level + s.share * own), 0.01 * s.smooth)
+        # A panel holds its level while its supply is two volts above it; with less it delivers nothing.
+        wanted = s.level + s.share * own
+        level = wanted * step(own - wanted - 2, 0.1 * s.smooth)
         out = (s.line - s.ground - level) / s.resistance
         given, taken = positive_part(-out, 1e-6 * s.smooth), positive_part(out, 1e-6 * s.smooth)
         leak = s.leakage * (s.line - s.ground)

@@ -11,7 +11,7 @@ __all__ = ["Fuse", "ThermalCutout"]
 class Fuse(Element):
     """Blade fuse: a small resistance that rises as it warms.
 
-    Unless given, resistance = 0.12 Ω·(1 A/rating)^1.2 cold: within 15 % of the medium blade fuses of one maker (second-hand
+    Unless given, resistance = 0.115 Ω·(1 A/rating)^1.19 cold: within 15 % of the medium blade fuses of one maker (second-hand
     values, so assumed); its rated current warms it until the resistance has risen by about a third (assumed).
     """
 
@@ -19,7 +19,7 @@ class Fuse(Element):
     terminals = (electrical("a"), electrical("b"), thermal("body"), thermal("surroundings", "ambient"))
     parameters = (
         Parameter("rating", "A", "rated current", low=0.1, high=500.0),
-        Parameter("resistance", "Ω", "cold, at 20 °C", lambda v: 0.12 * v["rating"] ** -1.2, low=1e-6, high=1e13),
+        Parameter("resistance", "Ω", "cold, at 20 °C", lambda v: 0.115 * v["rating"] ** -1.19, low=1e-6, high=1e13),
         Parameter("coefficient", "1/K", "rise of the resistance (zinc, from memory)", 0.0042),
         Parameter(
             "thermal_resistance", "K/W", "element to surroundings; gives a third more at rating",

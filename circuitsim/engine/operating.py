@@ -2,12 +2,14 @@
 
 Order of attack, each for the samples that the one before left: (1) electrical and shaft at frozen heat, then all
 together; (2) the same with widths narrowed step by step and the pivoted dense path; (3) the physical settling from
-rest, by implicit Euler with growing time steps. Nothing is accepted but by the rule in `newton`.
+rest, by implicit Euler with growing time steps, which also takes over where Newton ended at an unstable point. Nothing
+is accepted but by the rule in `newton`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,7 @@ from circuitsim.engine.elimination import Plan
 from circuitsim.engine.fused import Fused
 from circuitsim.engine.newton import Solution, newton
 from circuitsim.engine.settling import settle
+from circuitsim.engine.stability import unstable
 from circuitsim.engine.system import Evaluator, System, Values
 from circuitsim.errors import InputError, shown
 from circuitsim.network import Netlist
@@ -81,7 +84,19 @@ class Compiled:
             solution, method = self._attack(laws.take(piece), first[:, piece], frozen)
             parts.append(solution)
             methods.append(method)
-        return Solved(self, laws, frozen, _joined(parts), np.concatenate(methods))
+        solved = Solved(self, laws, frozen, _joined(parts), np.concatenate(methods))
+        if start is None:
+            self._refuse_unstable(solved, first)
+        return solved
+
+    def _refuse_unstable(self, solved: Solved, start: Array) -> None:
+        """Follow the time from rest where Newton ended at a point that a disturbance would leave."""
+        left = np.flatnonzero(solved.unstable)
+        if left.size:
+            again = self._settling(solved.laws.take(left), start[:, left], solved.frozen)
+            solved.solution.put(left, again)
+            solved.method[left] = 2
+            del solved.unstable  # to be found anew
 
     def attack(self, laws: Evaluator, ambient: float | Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
         """Solve for laws made before, from rest; give the solution and the method of each sample."""
@@ -165,6 +180,11 @@ class Solved:
     frozen: bool
     solution: Solution
     method: NDArray[np.int64]
+
+    @cached_property
+    def unstable(self) -> NDArray[np.bool_]:
+        """At which accepted points a disturbance would grow."""
+        return unstable(self.compiled.plan(self.frozen), self.laws, self.solution)
 
     @property
     def system(self) -> System:

@@ -76,7 +76,7 @@ def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float
     stores = Stores(plan)
     scale = typical(plan.system, plan.free)
     hot = np.flatnonzero(plan.system.thermal)
-    time_step = first
+    x, time_step = _switched_on(plan, laws, stores, x, first, scale), first
     for _ in range(limit):
         trial = _implicit_step(plan, laws, stores, x, time_step, scale)
         if trial is None:
@@ -94,7 +94,18 @@ def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float
     return x
 
 
-def _implicit_step(plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: float, scale: Array) -> Array | None:
+def _switched_on(plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: float, scale: Array) -> Array:
+    """Take the first step, in which all that stores nothing falls into place at once, with corners narrowed in turn."""
+    guess = x
+    for width in (256.0, 64.0, 16.0, 4.0, 1.0):
+        found = _implicit_step(plan, laws.smoothed(width * laws.smooth), stores, x, h, scale, guess)
+        guess = guess if found is None else found
+    return x if found is None else found
+
+
+def _implicit_step(
+    plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: float, scale: Array, guess: Array | None = None
+) -> Array | None:
     """Solve (store(new) - store(x))/h + flow(new) = 0 by damped Newton; None when it does not settle.
 
     A correction is halved until the next one, with the same matrix, is shorter.
@@ -105,13 +116,14 @@ def _implicit_step(plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: flo
         wanted: Array = -plan.balances(entries) - (stores.quantity(laws, at) - before) / h
         return wanted[:, 0]
 
-    new = x.copy()
+    new = x.copy() if guess is None else guess.copy()
     entries, slopes = laws(new)
     for _ in range(30):
         inverse = _scaled_inverse((plan.dense(plan.cells(slopes)) + stores.matrix(laws, new) / h)[0])
         if inverse is None:
             return None
-        step = inverse @ right(new, entries)
+        with np.errstate(all="ignore"):
+            step = inverse @ right(new, entries)
         length = float(np.max(np.abs(step) / (scale[:, 0] + np.abs(new[plan.free, 0])), initial=0.0))
         if not np.isfinite(length):
             return None
@@ -119,7 +131,8 @@ def _implicit_step(plan: Plan, laws: Evaluator, stores: Stores, x: Array, h: flo
             trial = new.copy()
             trial[plan.free, 0] += share * step
             entries, slopes = laws(trial)
-            after = np.abs(inverse @ right(trial, entries)) / (scale[:, 0] + np.abs(trial[plan.free, 0]))
+            with np.errstate(all="ignore"):
+                after = np.abs(inverse @ right(trial, entries)) / (scale[:, 0] + np.abs(trial[plan.free, 0]))
             if length < 1e-6 or float(np.max(after, initial=0.0)) <= (1 - 0.25 * share) * length:
                 break
         new = trial

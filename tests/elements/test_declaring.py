@@ -61,7 +61,7 @@ def test_what_conducts_is_what_depends_on_voltage(name: str) -> None:
 
 
 def test_fuse_takes_its_resistance_from_its_rating() -> None:
-    assert cs.Fuse("F", rating="20 A").values["resistance"] == pytest.approx(0.065 / 20, rel=1e-12)
+    assert cs.Fuse("F", rating="20 A").values["resistance"] == pytest.approx(0.115 * 20**-1.19, rel=1e-12)
     assert cs.Fuse("F", rating="20 A", resistance="5 mΩ").values["resistance"] == 0.005
 
 

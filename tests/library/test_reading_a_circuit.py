@@ -63,7 +63,7 @@ def test_an_absolute_tolerance_of_a_part_goes_with_its_own_value_only(read: Read
 
 def test_a_tolerance_alone_applies_to_the_elements_own_default(read: Read) -> None:
     fuse = read().net.elements["F1"]
-    assert fuse.values["resistance"] == pytest.approx(0.0065, rel=1e-12)  # 65 mV over the rating, rounding only
+    assert fuse.values["resistance"] == pytest.approx(0.115 * 10**-1.19, rel=1e-12)  # the default of a 10 A fuse, rounding only
     assert fuse.tolerances["resistance"] == Tolerance("lognormal", 1.5, relative=True)
 
 

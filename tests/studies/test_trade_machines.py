@@ -339,14 +339,14 @@ def test_contact_in_series_with_the_motor_has_a_worst_resistance(name: str, load
     before any runaway.
     """
     circuit = load(name)
-    ohms = np.geomspace(1e-3, 1e2, 121)
+    ohms = np.geomspace(1e-3, 1e2, 61)
     site = "M1.crimp+"
     values = {(site, "resistance"): ohms, (site, "thermal_resistance"): 1.0}
     points = solve(circuit, circuit.steps[-1], values=values, since="warm")
     assert not any(site in verdict for verdict in points.verdicts)
     heat = points.temperature(f"{site}.body") - 20.0
     worst = int(heat.argmax())
-    assert 0 < worst < 120
+    assert 0 < worst < 60
     assert (np.diff(heat[: worst + 1]) > 0).all()
     assert (np.diff(heat[worst:]) < 0).all()
     assert heat[-1] < 0.2 * heat[worst]
