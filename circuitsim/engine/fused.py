@@ -181,16 +181,15 @@ class _Recorder:
             names[name] = self.x[int(group.reads[v, e])]
         for j, name in enumerate(statement.parameters):
             names[name] = self.trace.input(f"p[{offset + j * len(group.names) + e}]", SETUP)
-        import sympy as sp
-
-        for row, expression in enumerate(statement.expressions):
+        rows, slopes = statement.factored
+        for row, expression in enumerate(rows):
             balance = position.get(int(group.writes[row, e]))
             if balance is not None:
-                sums[balance].append(self.trace.expression(sp.factor_terms(sp.sympify(expression)), names))
-        for (row, column), slope in zip(statement.jacobian, statement.slopes, strict=True):
+                sums[balance].append(self.trace.expression(expression, names))
+        for (row, column), slope in zip(statement.jacobian, slopes, strict=True):
             at, to = position.get(int(group.writes[row, e])), position.get(int(group.reads[column, e]))
             if at is not None and to is not None:
-                cells.setdefault((at, to), []).append(self.trace.expression(sp.factor_terms(sp.sympify(slope)), names))
+                cells.setdefault((at, to), []).append(self.trace.expression(slope, names))
 
     def eliminate(self, cells: Cells, sums: list[list[Term]]) -> list[Term]:
         """Record the elimination in the plan's order; give the corrections -A⁻¹·F by the plan's columns.

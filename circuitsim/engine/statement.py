@@ -40,6 +40,14 @@ class Statement:
     slopes: tuple[Expr, ...]
     _output_kernels: dict[str, tuple[tuple[str, ...], Kernel]] = field(default_factory=dict, repr=False)
 
+    @cached_property
+    def factored(self) -> tuple[tuple[Expr, ...], tuple[Expr, ...]]:
+        """Rows and slopes with common factors taken out, as a recorder of products likes them."""
+        import sympy as sp
+
+        rows, slopes = (tuple(sp.factor_terms(sp.sympify(e)) for e in group) for group in (self.expressions, self.slopes))
+        return rows, slopes
+
     @property
     def inputs(self) -> tuple[str, ...]:
         """Names of the arguments of every kernel, in order."""
