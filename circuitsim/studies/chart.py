@@ -7,7 +7,7 @@ import io
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -53,6 +53,17 @@ class Reading:
     verdict: str
     floating: bool
     residual: float
+
+    @staticmethod
+    def place(step: str, leads: str, unplugged: tuple[str, ...], ignition: str) -> str:
+        """Say in words where and in which state a reading is taken."""
+        parted = f" with {' '.join(unplugged)} unplugged" if unplugged else ""
+        return f"{leads} at step {step}{parted}" + (", ignition off" if ignition == "off" else "")
+
+    @property
+    def placed(self) -> str:
+        """Where and in which state it is taken."""
+        return self.place(self.step, self.leads, self.unplugged, self.ignition)
 
     @property
     def leads(self) -> str:
@@ -118,33 +129,24 @@ class Chart:
     options: Mapping[str, str] = field(default_factory=dict)
 
     def at(
-        self, *, step: str, red: str = "", black: str = "GND", at: str = "", unplugged: tuple[str, ...] | str = (),
-        instrument: str = "", ignition: str = "on",
+        self, *, step: str | int, red: str = "", black: str = "GND", at: str = "",
+        unplugged: Iterable[str] | str | None = None, instrument: str = "", ignition: str | None = None,
     ) -> Reading:  # fmt: skip
-        """Find the reading at a step and place.
+        """Find the reading at a step and place; connectors and ignition are the chart's own unless given.
 
         Raises
         ------
         UnknownNameError
             When the chart has no such reading; names the nearest place that it has.
         """
-        parted = (unplugged,) if isinstance(unplugged, str) else tuple(unplugged)
-        place = f"on {at}" if at else f"{red} : {black}"
+        own = self.conditions.get("unplugged", ()) if unplugged is None else unplugged
+        parted = (own,) if isinstance(own, str) else tuple(sorted(own))
+        switched = self.conditions.get("ignition", "on") if ignition is None else ignition
+        wanted = Reading.place(str(step), f"on {at}" if at else f"{red} : {black}", parted, switched)
         for r in self.readings:
-            if (r.step, r.leads, r.unplugged, r.ignition) == (
-                step,
-                place,
-                parted,
-                ignition,
-            ) and instrument in ("", r.instrument):
+            if r.placed == wanted and instrument in ("", r.instrument):
                 return r
-        there = sorted(
-            {
-                f"{r.leads} at step {r.step}" + (f" with {' '.join(r.unplugged)} unplugged" if r.unplugged else "")
-                for r in self.readings
-            }
-        )
-        raise UnknownNameError("reading", f"{place} at step {step}", there)
+        raise UnknownNameError("reading", wanted, sorted({r.placed for r in self.readings}))
 
     def records(self) -> list[dict[str, Any]]:
         """Give the readings as plain dicts."""

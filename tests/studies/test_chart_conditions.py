@@ -166,3 +166,14 @@ def test_both_leads_on_one_point_show_nothing(instrument: str, load: Load) -> No
     (r,) = cs.predict(load("tractor-cab-fan"), probe="MOT-:MOT-", instrument=instrument, step="2").readings
     assert r.expected == 0.0
     assert r.low <= 0.0 <= r.high
+
+
+def test_a_chart_is_looked_up_in_its_own_state(load: Load) -> None:
+    """Connectors and ignition are the chart's own unless given; a step may be a number; a miss says where it looked."""
+    chart = cs.predict(load("tractor-cab-fan"), unplug="X4", ignition="off", probe="MOT-:GND")
+    found = chart.at(step=2, red="MOT-")
+    assert (found.step, found.unplugged, found.ignition) == ("2", ("X4",), "off")
+    with pytest.raises(UnknownNameError) as caught:
+        chart.at(step=2, red="MOT-", ignition="on")
+    assert "'MOT- : GND at step 2 with X4 unplugged'; did you mean" in str(caught.value)
+    assert "ignition off" in str(caught.value)
