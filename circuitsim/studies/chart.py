@@ -58,7 +58,7 @@ class Reading:
     def place(step: str, leads: str, unplugged: tuple[str, ...], ignition: str) -> str:
         """Say in words where and in which state a reading is taken."""
         parted = f" with {' '.join(unplugged)} unplugged" if unplugged else ""
-        return f"{leads} at step {step}{parted}" + (", ignition off" if ignition == "off" else "")
+        return ("ignition off, " if ignition == "off" else "") + f"{leads} at step {step}{parted}"
 
     @property
     def placed(self) -> str:
