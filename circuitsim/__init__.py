@@ -20,6 +20,7 @@ _HOMES = {
     "circuitsim.library": ("Circuit", "load", "circuit_names", "part_names"),
     "circuitsim.measure": ("Conditions",),
     "circuitsim.studies": ("Chart", "Reading", "predict"),
+    "circuitsim.studies.tolerance": ("ToleranceReport", "tolerance"),
     "circuitsim.errors": ("CircuitsimError", "InputError", "SolveError"),
     "circuitsim.elements": (
         "Alternator", "AxialFan", "Battery", "CommandVoltage", "ConstantTorque", "Contact", "CurrentSource", "Element",

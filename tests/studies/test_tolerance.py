@@ -126,6 +126,10 @@ def plain() -> Circuit:
     return replace(four((1.0, 1.0, 1.0, 1.0)), readings=())
 
 
+def test_it_is_there_from_the_package_root() -> None:
+    assert cs.tolerance is tolerance
+
+
 def test_what_is_not_accepted(plain: Circuit) -> None:
     with pytest.raises(InputError, match="no such plugged reading"):
         tolerance(plain)
