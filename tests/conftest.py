@@ -1,8 +1,19 @@
-"""Before anything loads numpy: one BLAS thread, since matrices here are small and two threads only wait for each other."""
+"""Before anything loads the package: one BLAS thread, and a cache of the tests' own.
+
+Matrices here are small, and two threads only wait for each other. The cache lies in a folder that all processes of a run
+share and that goes with it, so that no test depends on, or leaves anything in, the user's own.
+"""
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
+import tempfile
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+if "PYTEST_XDIST_WORKER" not in os.environ:  # a worker has the folder from the process that started it
+    os.environ["CIRCUITSIM_CACHE"] = tempfile.mkdtemp(prefix="circuitsim-tests-")
+    atexit.register(shutil.rmtree, os.environ["CIRCUITSIM_CACHE"], ignore_errors=True)

@@ -26,7 +26,7 @@ LAYERS = (
     ("engine",),
     ("network",),
     ("elements",),
-    ("quantities", "errors"),
+    ("quantities", "errors", "cache"),
 )
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 BOTTOM = len(LAYERS) - 1

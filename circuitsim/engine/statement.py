@@ -1,25 +1,24 @@
-"""From an element class's one law to everything derived from it: numeric functions, Jacobian, parameter slopes.
+"""From an element class's one law to everything derived from it in symbols: rows, Jacobian, slopes, and their code.
 
-All functions take one argument, a sequence of arrays in the order `across + unknowns + parameters + smooth`, and an
-output array whose first axis is theirs to fill; the arrays broadcast to the output's other axes, (elements, batch).
+`Kernels` holds the numeric forms; a run that finds them on disk needs nothing of this.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from circuitsim.elements.base import Element, Law, Limit, Symbols
+from circuitsim.elements.base import Domain, Element, Law, Symbols
 from circuitsim.elements.smooth import NUMERIC
+from circuitsim.engine.kernels import Kernel, Kernels
 
-__all__ = ["Kernel", "Statement", "kernel_source", "statement_of"]
+__all__ = ["Statement", "kernel_source", "statement_of"]
 
 Expr = Any
-Kernel = Callable[[Sequence[Any], Any], None]
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,6 @@ class Statement:
     expressions: tuple[Expr, ...]
     jacobian: tuple[tuple[int, int], ...]
     slopes: tuple[Expr, ...]
-    _output_kernels: dict[str, tuple[tuple[str, ...], Kernel]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def factored(self) -> tuple[tuple[Expr, ...], tuple[Expr, ...]]:
@@ -54,37 +52,75 @@ class Statement:
         return (*self.variables, *self.parameters, "smooth")
 
     @cached_property
+    def kernels(self) -> Kernels:
+        """The numeric forms of just this statement, made in memory."""
+        scope: dict[str, Any] = {"np": np, **NUMERIC}
+        exec(compile(self.source, f"<law of {self.element.__name__}>", "exec"), scope)
+        return Kernels(self.element, scope, self)
+
+    @property
     def evaluate(self) -> Kernel:
         """Kernel: the rows, then the Jacobian entries."""
-        return _kernel(self.inputs, [*self.expressions, *self.slopes])
+        return self.kernels.evaluate
 
-    @cached_property
+    @property
     def residual(self) -> Kernel:
         """Kernel: the rows alone."""
-        return _kernel(self.inputs, list(self.expressions))
+        return self.kernels.residual
 
-    @cached_property
+    @property
     def by_parameter(self) -> tuple[tuple[tuple[int, int], ...], Kernel]:
         """Give the (row, parameter) pairs with a slope, and the kernel of the slopes."""
-        pairs, slopes = _nonzero_slopes(self.expressions, self.parameters)
-        return pairs, _kernel(self.inputs, slopes)
+        return self.kernels.by_parameter
 
-    @cached_property
-    def stores(self) -> tuple[tuple[tuple[int, int], ...], Kernel, Kernel]:
-        """Give the (row, variable) pairs of the stored quantities' slopes, their kernel, and that of the stores.
-
-        The second kernel writes one stored quantity a row (zero where a row stores nothing).
-        """
-        stored = [self.law.stores.get(row, 0) for row in self.rows]
-        pairs, slopes = _nonzero_slopes(stored, self.variables)
-        return pairs, _kernel(self.inputs, slopes), _kernel(self.inputs, stored)
-
-    @cached_property
+    @property
     def outputs(self) -> tuple[tuple[str, ...], Kernel]:
         """Give the names of the outputs, and their kernel; `source power` and `heat` come last."""
-        named = {**{k: v[0] for k, v in self.law.outputs.items()}}
-        named["source power"], named["heat"] = self.law.source_power, self.law.heat
-        return tuple(named), _kernel(self.inputs, list(named.values()))
+        return self.kernels.outputs
+
+    @cached_property
+    def source(self) -> str:
+        """The module that `Kernels` is made of: names and index pairs, then one function for each form."""
+        by_parameter, parameter_slopes = _nonzero_slopes(self.expressions, self.parameters)
+        stored = [self.law.stores.get(row, 0) for row in self.rows]
+        by_store, store_slopes = _nonzero_slopes(stored, self.variables)
+        outputs = {name: e for name, (e, _) in self.law.outputs.items()}
+        outputs["source power"], outputs["heat"] = self.law.source_power, self.law.heat
+        limits = [e for limit in self.law.limits for e in (limit.value, limit.low, limit.high)]
+        named = {
+            "ROWS": self.rows, "VARIABLES": self.variables, "PARAMETERS": self.parameters, "JACOBIAN": self.jacobian,
+            "BY_PARAMETER": by_parameter, "STORES": by_store, "OUTPUTS": tuple(outputs),
+            "LIMITS": tuple(limit.what for limit in self.law.limits),
+            "LASTING": tuple(float(limit.lasting) for limit in self.law.limits),
+        }  # fmt: skip
+        forms = {
+            "evaluate": [*self.expressions, *self.slopes], "residual": self.expressions, "by_parameter": parameter_slopes,
+            "store_slopes": store_slopes, "stores": stored, "outputs": list(outputs.values()), "limits": limits,
+        }  # fmt: skip
+        title = f'"""{self.element.__name__}: the numeric forms of its law."""'
+        return "\n".join(
+            [title, *(f"{k} = {v!r}" for k, v in named.items()), ""]
+            + [kernel_source(self.inputs, expressions, name) for name, expressions in forms.items()]
+            + [self._cold_source()]
+        )
+
+    def _cold_source(self) -> str:
+        """Write `evaluate` for frozen temperatures: heat balances left out, and all that stays as it is done beforehand."""
+        hot = {t.name for t in self.element.terminals if t.domain is Domain.THERMAL}
+        rows = [k for k, row in enumerate(self.rows) if row not in hot]
+        places = [*rows, *(len(self.rows) + k for k, (row, _) in enumerate(self.jacobian) if row in rows)]
+        everything = [*self.expressions, *self.slopes]
+        fixed, left = _parted([everything[k] for k in places], {_symbol(n) for n in (*hot, *self.parameters, "smooth")})
+        names = [f"fixed_{k}" for k in range(len(fixed))]
+        return (
+            "\n".join(
+                [
+                    kernel_source(self.inputs, fixed, "cold_setup"),
+                    kernel_source((*self.inputs, *names), left, "cold", places),
+                ]
+            )
+            + f"FIXED = {len(fixed)}\n"
+        )
 
     def output_slopes(self, output: str) -> tuple[tuple[str, ...], tuple[Expr, ...]]:
         """Give the names an output depends on, and its slope against each."""
@@ -92,18 +128,10 @@ class Statement:
         names = [n for n in self.inputs[:-1] if _symbol(n) in _free(expression)]
         return tuple(names), tuple(_slope(expression, n) for n in names)
 
-    def output_kernel(self, output: str) -> tuple[tuple[str, ...], Kernel]:
-        """Give the names an output depends on, and the kernel of its slopes against them."""
-        if output not in self._output_kernels:
-            names, slopes = self.output_slopes(output)
-            self._output_kernels[output] = names, _kernel(self.inputs, list(slopes))
-        return self._output_kernels[output]
-
-    @cached_property
-    def limits(self) -> tuple[tuple[Limit, ...], Kernel]:
-        """Give the limits, and the kernel that writes value, low, high for each in turn."""
-        found = self.law.limits
-        return found, _kernel(self.inputs, [e for limit in found for e in (limit.value, limit.low, limit.high)])
+    def output_source(self, output: str) -> str:
+        """Give the module with the names that an output depends on, and the function of its slopes against them."""
+        names, slopes = self.output_slopes(output)
+        return f"NAMES = {names!r}\n\n" + kernel_source(self.inputs, slopes, "output_slopes")
 
 
 def _symbol(name: str) -> Expr:
@@ -172,27 +200,49 @@ def _state(element: type[Element]) -> Statement:
     return Statement(element, law, rows, variables, parameters, expressions, pairs, tuple(slopes))
 
 
-def _kernel(inputs: Sequence[str], expressions: Sequence[Expr]) -> Kernel:
-    """Write numpy code for the expressions, with common parts computed once, and compile it."""
-    source = kernel_source(inputs, expressions)
-    scope: dict[str, Any] = {"np": np, **NUMERIC}
-    exec(compile(source, "<law>", "exec"), scope)
-    kernel: Kernel = scope["kernel"]
-    return kernel
+def _parted(expressions: Sequence[Expr], fixed: set[Expr]) -> tuple[list[Expr], list[Expr]]:
+    """Take out of expressions what depends on fixed symbols alone; give these parts, and the rest with symbols for them."""
+    import sympy as sp
+
+    parts: dict[Expr, Expr] = {}
+
+    def named(e: Expr) -> Expr:
+        if e.is_number or e.is_Symbol:
+            return e
+        if -e in parts:
+            return -parts[-e]
+        return parts.setdefault(e, _symbol(f"fixed_{len(parts)}"))
+
+    def part(e: Expr) -> Expr:
+        if e.free_symbols <= fixed:
+            return named(e)
+        if not (e.is_Add or e.is_Mul):
+            return e.func(*map(part, e.args)) if e.args else e
+        inside = [a for a in e.args if a.free_symbols <= fixed]
+        outside = [part(a) for a in e.args if not a.free_symbols <= fixed]
+        return e.func(*outside, *([named(e.func(*inside))] if inside else []))
+
+    left = [part(sp.sympify(e)) for e in expressions]
+    return list(parts), left
 
 
-def kernel_source(inputs: Sequence[str], expressions: Sequence[Expr]) -> str:
-    """Give the source text of a kernel: readable straight-line numpy."""
+def kernel_source(
+    inputs: Sequence[str], expressions: Sequence[Expr], name: str = "kernel", places: Sequence[int] | None = None
+) -> str:
+    """Give the source text of a kernel: readable straight-line numpy, with common parts computed once.
+
+    places: where in `out` each expression goes; by default in their order.
+    """
     import sympy as sp
 
     exact = [sp.sympify(e) for e in expressions]
     shared, reduced = sp.cse(exact, symbols=sp.numbered_symbols("_", real=True), order="none")
     show = _printer()
     used = set().union(*(e.free_symbols for e in exact)) if exact else set()
-    lines = ["def kernel(inputs, out):"]
+    lines = [f"def {name}(inputs, out):"]
     lines += [f"    {n} = inputs[{k}]" for k, n in enumerate(inputs) if _symbol(n) in used]
-    lines += [f"    {name} = {show(value)}" for name, value in shared]
-    lines += [f"    out[{k}] = {show(value)}" for k, value in enumerate(reduced)]
+    lines += [f"    {symbol} = {show(value)}" for symbol, value in shared]
+    lines += [f"    out[{k}] = {show(value)}" for k, value in zip(places or range(len(reduced)), reduced, strict=True)]
     return "\n".join([*lines, "    return None", ""])
 
 

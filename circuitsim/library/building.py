@@ -13,7 +13,8 @@ from circuitsim.library.fittings import connectors, probe_points, standard_readi
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
 from circuitsim.library.options import Chosen, choose, scale_targets
-from circuitsim.library.parts import parts, read_parts
+from circuitsim.library.part_reader import read_parts
+from circuitsim.library.parts import parts
 from circuitsim.library.values import Item, Ways, kinds_in_runs, read_item
 from circuitsim.network import Netlist
 

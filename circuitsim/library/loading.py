@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from os import PathLike
+from pathlib import Path
 from typing import Any
 
 from circuitsim.library.circuit import Circuit
-from circuitsim.library.mistakes import Mistakes
 from circuitsim.library.shelf import circuit_file
-from circuitsim.library.texts import read_document
+from circuitsim.library.stored import stored_circuit
 
 __all__ = ["load", "schema"]
 
@@ -39,10 +39,18 @@ def load(circuit: str | PathLike[str], /, **options: Any) -> Circuit:
     >>> load("tractor-cab-fan").steps
     ('off', '1', '2', '3', '4')
     """
-    from circuitsim.library.building import build
-    from circuitsim.library.shapes import CircuitShape, read_shape  # pydantic loads only when a file is read
+    path = circuit_file(circuit)
+    return stored_circuit(path, options, lambda: _read(path, options))
 
-    document = read_document(circuit_file(circuit))
+
+def _read(path: Path, options: dict[str, Any]) -> Circuit:
+    """Read, check and build: what a circuit out of the cache has behind it."""
+    from circuitsim.library.building import build
+    from circuitsim.library.mistakes import Mistakes
+    from circuitsim.library.shapes import CircuitShape, read_shape  # pydantic loads only when a file is read
+    from circuitsim.library.texts import read_document
+
+    document = read_document(path)
     return build(read_shape(CircuitShape, document), Mistakes(document), options)
 
 

@@ -45,7 +45,10 @@ def test_nothing_heavy_loads_before_there_is_work(args: list[str], tmp_path: Pat
 
 
 def test_the_check_of_loaded_modules_bites(tmp_path: Path) -> None:
-    done = subprocess.run([sys.executable, "-c", LOADED, "list"], capture_output=True, text=True, check=False, cwd=tmp_path)
+    environment = {**os.environ, "CIRCUITSIM_CACHE": "off"}
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED, "list"], capture_output=True, text=True, check=False, cwd=tmp_path, env=environment
+    )  # fmt: skip
     assert {"numpy", "pydantic"} <= set(json.loads(done.stderr[done.stderr.index("[") :]))
 
 
@@ -115,8 +118,11 @@ def test_an_interrupt_ends_with_its_code(run: Run, monkeypatch: pytest.MonkeyPat
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGINT for a single process")
 def test_ctrl_c_ends_a_running_command(module: list[str]) -> None:
-    with subprocess.Popen([*module, "predict", "tractor-cab-fan"], stdout=-1, stderr=-1, text=True) as started:
-        time.sleep(0.8)  # in the middle of loading and solving, which takes more than two seconds
+    environment = {**os.environ, "CIRCUITSIM_CACHE": "off"}
+    with subprocess.Popen(
+        [*module, "predict", "tractor-cab-fan"], stdout=-1, stderr=-1, text=True, env=environment
+    ) as started:  # fmt: skip
+        time.sleep(0.8)  # in the middle of loading and solving, which takes more than two seconds without a cache
         started.send_signal(signal.SIGINT)
         out, err = started.communicate(timeout=60)
     assert started.returncode == 130

@@ -6,7 +6,7 @@ import pytest
 
 from circuitsim.elements import Fuse, element_kinds
 from circuitsim.library import load, part_names, parts
-from circuitsim.library.parts import ORIGINS
+from circuitsim.library.part_reader import ORIGINS
 
 PARTS = parts()
 VALUES = [(name, key) for name, part in PARTS.items() for key in part.sources]
