@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import gc
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from itertools import pairwise
 from typing import Any, TypeVar
 
@@ -10,7 +12,7 @@ from circuitsim.elements.base import Domain, Element
 from circuitsim.elements.contacts import Pin
 from circuitsim.errors import NetworkError, UnknownNameError
 
-__all__ = ["Netlist"]
+__all__ = ["Netlist", "collector_paused"]
 
 E = TypeVar("E", bound=Element)
 _SHORT = 1e-6  # Ω; below this two nodes are one
@@ -41,6 +43,8 @@ class Netlist:
         self.elements: dict[str, Element] = {}
         self._aliases: dict[str, str] = {}
         self._named: set[str] = set()
+        self._seen: dict[str, Domain] = {}  # nodes of the elements added so far, which are `_counted`
+        self._counted = 0
 
     # Building -----------------------------------------------------------------------------------------------
 
@@ -64,6 +68,8 @@ class Netlist:
                     part=element.name, node=node,
                 )  # fmt: skip
         self.elements[element.name] = element
+        self._seen.update((element.nodes[t.name], t.domain) for t in element.terminals)
+        self._counted += 1
         return element
 
     def chain(self, *items: str | Element, backwards: Iterable[str] = ()) -> None:
@@ -131,16 +137,26 @@ class Netlist:
             self._aliases[alias] = found
 
     def _check_domains(self, element: Element) -> None:
-        taken = self.nodes()
+        if self._counted != len(self.elements):  # some were put in or taken out by hand
+            self._seen, self._counted = self.nodes(), len(self.elements)
+        if self._clash(element, self._seen) is None:
+            return
+        if clash := self._clash(element, self.nodes()):
+            raise clash
+
+    def _clash(self, element: Element, known: Mapping[str, Domain]) -> NetworkError | None:
+        """Give the error of a terminal whose node belongs to another domain."""
+        own: dict[str, Domain] = {}
         for t in element.terminals:
             node = element.nodes[t.name]
-            domain = taken.setdefault(node, self._reference_domain(node) or t.domain)
+            domain = own.setdefault(node, known.get(node) or self._reference_domain(node) or t.domain)
             if domain is not t.domain:
-                raise NetworkError(
+                return NetworkError(
                     f"{element.name}: terminal {t.name!r} is {t.domain.name.lower()}, "
                     f"but node {node!r} is {domain.name.lower()}",
                     part=element.name, node=node,
                 )  # fmt: skip
+        return None
 
     def _reference_domain(self, node: str) -> Domain | None:
         if node == self.ground:
@@ -193,10 +209,26 @@ class Netlist:
         for name in left:
             self.element(name)
         other = Netlist(self.name, ground=self.ground)
-        other.elements = {n: e.copy() for n, e in self.elements.items() if n not in left}
+        with collector_paused():
+            other.elements = {n: e.copy() for n, e in self.elements.items() if n not in left}
         other._aliases = dict(self._aliases)
         other._named = set(self._named)
         return other
+
+    def plain(self, element: Callable[[Element], Any]) -> dict[str, Any]:
+        """Give all that it is as plain data; `element` turns each element into some."""
+        return {
+            "name": self.name, "ground": self.ground, "elements": [element(e) for e in self.elements.values()],
+            "aliases": self._aliases, "named": sorted(self._named),
+        }  # fmt: skip
+
+    @classmethod
+    def of_plain(cls, plain: Mapping[str, Any], element: Callable[[Any], Element]) -> Netlist:
+        """Make a netlist of what `plain` gave, with nothing checked again."""
+        net = cls(plain["name"], ground=plain["ground"])
+        net.elements = {e.name: e for e in map(element, plain["elements"])}
+        net._aliases, net._named = dict(plain["aliases"]), set(plain["named"])
+        return net
 
     # The graph ----------------------------------------------------------------------------------------------
 
@@ -214,12 +246,27 @@ class Netlist:
             graph.add_edges_from((e.nodes[a], e.nodes[b], e.name) for a, b in e.conducts)
         return graph
 
-    def floating(self) -> list[list[str]]:
-        """Give the groups of electrical nodes with no direct-current path to ground."""
-        import networkx as nx
+    def floating(self, without: Iterable[str] = ()) -> list[list[str]]:
+        """Give the groups of electrical nodes with no direct-current path to ground.
 
-        parts = nx.connected_components(self.graph())
-        return sorted(sorted(part) for part in parts if self.ground not in part)
+        Elements left out carry none; their nodes stay, perhaps with nothing left on them.
+        """
+        left_out = set(without)
+        near: dict[str, list[str]] = {}
+        for e in self.elements.values():
+            for t in e.terminals:
+                if t.domain is Domain.ELECTRICAL and e.nodes[t.name] not in near:
+                    near[e.nodes[t.name]] = []
+            for a, b in () if e.name in left_out else e.conducts:
+                near[e.nodes[a]].append(e.nodes[b])
+                near[e.nodes[b]].append(e.nodes[a])
+        left = set(near) - _reached(self.ground, near)
+        parts = []
+        while left:
+            part = _reached(next(iter(left)), near)
+            left -= part
+            parts.append(sorted(part))
+        return sorted(parts)
 
     def merged(self) -> dict[str, str]:
         """Give node → node it is one with, for elements whose resistance is below 1 µΩ."""
@@ -227,7 +274,9 @@ class Netlist:
 
         def find(node: str) -> str:
             while node in root:
-                node = root[node]
+                if (above := root[node]) in root:
+                    root[node] = root[above]  # halve the way for the next time
+                node = above
             return node
 
         for e in self.elements.values():
@@ -248,7 +297,9 @@ class Netlist:
                 f"{self.name}: nothing returns to ground; no element has a terminal at {self.ground!r}",
                 node=self.ground,
             )
-        for group in self.floating():
+        with collector_paused():
+            groups = self.floating()
+        for group in groups:
             parts = [e.name for e in self.elements.values() if set(e.nodes.values()) & set(group)]
             raise NetworkError(
                 f"{self.name}: node {group[0]!r} floats: no path to ground from {', '.join(parts[:4])}",
@@ -259,11 +310,10 @@ class Netlist:
         self._check_pinned()
 
     def _check_loose(self) -> None:
-        places = list(self._places(Domain.ELECTRICAL))
         counts: dict[str, int] = {}
-        for _, node in places:
+        for _, node in self._places(Domain.ELECTRICAL):
             counts[node] = counts.get(node, 0) + 1
-        for element, node in places:
+        for element, node in self._places(Domain.ELECTRICAL):
             if counts[node] == 1 and node != self.ground and node not in self._named and element.ends is not None:
                 raise NetworkError(
                     f"{self.name}: node {node!r} is a loose end; only {element.name} reaches it",
@@ -319,3 +369,26 @@ class Netlist:
 
         start, end = self.node(start), self.node(end)
         return [name for name in self.path(start, end) if not nx.has_path(self.graph(without=[name]), start, end)]
+
+
+@contextmanager
+def collector_paused() -> Iterator[None]:
+    """Pause the search for garbage while many objects are made and none are lost: it would look through all again and again."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
+
+
+def _reached(start: str, near: Mapping[str, Iterable[str]]) -> set[str]:
+    """Give the nodes that can be reached from one, itself among them."""
+    found, todo = {start}, [start]
+    while todo:
+        for node in near.get(todo.pop(), ()):
+            if node not in found:
+                found.add(node)
+                todo.append(node)
+    return found

@@ -8,14 +8,16 @@ dense path serves the samples for which a fixed order is not good enough.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.engine.system import FLOOR, System
+from circuitsim.cache import fetch_code, fingerprint
+from circuitsim.engine.system import FLOOR, TYPICAL, System
 
-__all__ = ["Plan"]
+__all__ = ["Plan", "eliminate"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -28,38 +30,43 @@ class Plan:
     """
 
     def __init__(self, system: System, free: NDArray[np.bool_]) -> None:
-        self.system = system
-        self.free: Index = np.flatnonzero(free)
-        self.n = self.free.size
-        position = np.full(len(system.index_rows), -1, dtype=np.intp)
-        position[self.free] = np.arange(self.n)
-        units = (*system.units, *("V" for _ in system.given))
-        self.floor = np.array([[FLOOR.get(unit, 1e-9)] for unit in units])
-        self.rows = _Sums(np.where(system.entry_row >= 0, position[system.entry_row], -1), self.n)
-        # The scale of a balance takes in slopes against given values too, so it sums over all columns.
-        self.scales = _Sums(np.where(system.slope_row >= 0, position[system.slope_row], -1), self.n)
-        row = np.where(system.slope_row >= 0, position[system.slope_row], -1)
-        column = position[system.slope_column]
-        inside = (row >= 0) & (column >= 0)
-        cells = sorted(set(zip(row[inside].tolist(), column[inside].tolist(), strict=True)))
-        slot = {cell: k for k, cell in enumerate(cells)}
-        target = np.full(row.size, -1, dtype=np.intp)
-        target[inside] = [slot[c] for c in zip(row[inside].tolist(), column[inside].tolist(), strict=True)]
-        self.matrix = _Sums(target, len(cells))
-        self.cell_rows = np.array([c[0] for c in cells], dtype=np.intp)
-        self.cell_columns = np.array([c[1] for c in cells], dtype=np.intp)
-        self.slots, self.order = _eliminate(cells, self._paired(position), self.n, first=self._unknowns())
-        self.source = _write_code(slot, self.slots, self.order)
+        self._number(system, free)
+        cells = list(zip(self.cell_rows.tolist(), self.cell_columns.tolist(), strict=True))
+        pairs, first = self._paired(), self._unknowns()
+        key = (repr(cells), repr(pairs), repr(sorted(first)), fingerprint("engine/elimination.py"))
         scope: dict[str, Any] = {"np": np}
-        exec(compile(self.source, "<elimination>", "exec"), scope)
+        exec(fetch_code("elimination", key, lambda: _code(cells, pairs, first)), scope)
+        self.slots: int = scope["SLOTS"]
         self._factor: Callable[[list[Array], Array], None] = scope["factor"]
         self._solve: Callable[[list[Array], list[Array], Array], None] = scope["solve"]
 
-    def _paired(self, position: Index) -> list[int]:
+    def _number(self, system: System, free: NDArray[np.bool_]) -> None:
+        """Number the free variables and the nonzeros, in the order of their rows, and say which slopes add up to each."""
+        self.system = system
+        self.free: Index = np.flatnonzero(free)
+        self.n = self.free.size
+        self.position = np.full(len(system.index_rows), -1, dtype=np.intp)
+        self.position[self.free] = np.arange(self.n)
+        units = (*system.units, *("V" for _ in system.given))
+        self.floor = np.array([FLOOR.get(unit, 1e-9) for unit in units])[:, None]
+        self.typical = np.array([TYPICAL.get(system.units[k], 0.1) for k in self.free.tolist()])[:, None]
+        self.rows = _Sums(np.where(system.entry_row >= 0, self.position[system.entry_row], -1), self.n)
+        row = np.where(system.slope_row >= 0, self.position[system.slope_row], -1)
+        # The scale of a balance takes in slopes against given values too, so it sums over all columns.
+        self.scales = _Sums(row, self.n)
+        column = self.position[system.slope_column]
+        inside = (row >= 0) & (column >= 0)
+        found, slot = np.unique(row[inside] * self.n + column[inside], return_inverse=True)
+        target = np.full(row.size, -1, dtype=np.intp)
+        target[inside] = slot
+        self.matrix = _Sums(target, found.size)
+        self.cell_rows, self.cell_columns = np.divmod(found, max(self.n, 1))
+
+    def _paired(self) -> list[int]:
         """Pair each free balance with the free variable it is solved for."""
         pairs = list(range(self.n))
         for row, k in enumerate(self.free.tolist()):
-            other = int(position[self.system.pivots[k]])
+            other = int(self.position[self.system.pivots[k]])
             pairs[row] = other if other >= 0 else row
         return pairs
 
@@ -82,11 +89,11 @@ class Plan:
         The floor keeps a circuit with nothing in it from being judged by the rounding of zero.
         """
         sizes = np.abs(x) + self.floor
-        return self.rows(np.abs(entries)) + self.scales(np.abs(slopes) * sizes[self.system.slope_column])
+        return self.rows(np.abs(entries)) + self.scales(np.abs(slopes) * np.take(sizes, self.system.slope_column, axis=0))
 
     def factor(self, cells: Array) -> list[Array]:
         """Factor; the result is for `solve` only."""
-        work = np.empty((len(self.slots), cells.shape[1]))
+        work = np.empty((self.slots, cells.shape[1]))
         work[: cells.shape[0]] = cells
         rows = list(work)
         with np.errstate(all="ignore"):
@@ -122,6 +129,41 @@ class Plan:
             out[k] = _solve_or_nan(full[k], b[k])
         return np.ascontiguousarray((out * c).T)
 
+    def solve_transposed(self, cells: Array, right: Array) -> Array:
+        """Solve with the transposed matrices, pivoted and scaled: (n, batch); a singular sample gives NaN."""
+        full = self.dense(cells)
+        with np.errstate(all="ignore"):
+            r = 1 / np.abs(full).max(axis=2, initial=0.0)
+            full *= r[:, :, None]
+            c = 1 / np.abs(full).max(axis=1, initial=0.0)
+            full *= c[:, None, :]
+            b = right.T * c
+        # Aᵀ = (R⁻¹ S C⁻¹)ᵀ, so that the answer is R·S⁻ᵀ·(C·right).
+        good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)
+        out = np.full_like(b, np.nan)
+        out[good] = _solve_or_nan(full[good].transpose(0, 2, 1), b[good])
+        return np.ascontiguousarray((out * r).T)
+
+    def inverse(self, cells: Array, rows: Index, columns: Index, more: Array) -> Callable[[Array], Array] | None:
+        """Give a function that solves for ONE sample's matrix with `more` added at (rows, columns); None if singular."""
+        full = self.dense(cells)[0]
+        np.add.at(full, (rows, columns), more)
+        inverse = _scaled_inverse(full)
+        return None if inverse is None else inverse.__matmul__
+
+
+def _scaled_inverse(full: Array) -> Any:
+    """Give the inverse, with rows and columns scaled; None when it has none."""
+    with np.errstate(all="ignore"):
+        r = 1 / np.abs(full).max(axis=1)
+        scaled = full * r[:, None]
+        c = 1 / np.abs(scaled).max(axis=0)
+        try:
+            inverse = np.linalg.inv(scaled * c) * c[:, None] * r
+        except np.linalg.LinAlgError:
+            return None
+    return inverse if np.isfinite(inverse).all() else None
+
 
 def _solve_or_nan(full: Array, b: Array) -> Array:
     try:
@@ -136,23 +178,30 @@ class _Sums:
     """Sums rows of an array into targets (those with target -1 are dropped)."""
 
     def __init__(self, targets: Index, size: int) -> None:
-        kept = np.flatnonzero(targets >= 0)
-        self.order = kept[np.argsort(targets[kept], kind="stable")]
-        sorted_targets = targets[self.order]
-        self.hit, self.starts = np.unique(sorted_targets, return_index=True)
         self.size = size
+        self.bins = np.where(targets >= 0, targets, size)
+
+    @cached_property
+    def sorted(self) -> tuple[Index, Index, Index]:
+        """Rows that are kept, in the order of their targets; the targets that are hit, and where each begins."""
+        order = np.argsort(self.bins, kind="stable")[: np.count_nonzero(self.bins < self.size)]
+        return order, *np.unique(self.bins[order], return_index=True)
 
     def __call__(self, values: Array) -> Array:
+        if values.shape[1] == 1:  # the same sums in the same order, without the copy
+            sums = np.bincount(self.bins, values[:, 0], self.size + 1)[: self.size, None]
+            return np.asarray(sums, float)
         out = np.zeros((self.size, values.shape[1]))
+        order, hit, starts = self.sorted
         with np.errstate(all="ignore"):
-            out[self.hit] = np.add.reduceat(values[self.order], self.starts, axis=0) if self.order.size else 0.0
+            out[hit] = np.add.reduceat(values[order], starts, axis=0) if order.size else 0.0
         return out
 
 
 Cell = tuple[int, int]
 
 
-def _eliminate(
+def eliminate(
     cells: list[Cell], pairs: list[int], n: int, first: set[int]
 ) -> tuple[dict[Cell, int], list[tuple[int, int, list[int], list[int]]]]:
     """Order the pivots by least fill (Markowitz count on the paired pattern) and number the fill.
@@ -185,6 +234,12 @@ def _eliminate(
             by_column[j].discard(r)
         order.append((r, c, below, right))
     return slots, order
+
+
+def _code(cells: list[Cell], pairs: list[int], first: set[int]) -> str:
+    """Order the elimination and write the module that does it: the number of slots, `factor` and `solve`."""
+    slots, order = eliminate(cells, pairs, len(pairs), first)
+    return f"SLOTS = {len(slots)}\n\n\n" + _write_code({cell: k for k, cell in enumerate(cells)}, slots, order)
 
 
 def _write_code(cells: dict[Cell, int], slots: dict[Cell, int], order: list[tuple[int, int, list[int], list[int]]]) -> str:

@@ -8,14 +8,15 @@ Problems*, natural monotonicity test), which matters where 250 S and 0.1 µS mee
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.elimination import Plan
-from circuitsim.engine.system import FLOOR, Evaluator, System
+from circuitsim.engine.system import FLOOR, Evaluator
 
-__all__ = ["BACKWARD_ERROR", "CORRECTION", "FLOOR", "Solution", "newton", "typical"]
+__all__ = ["BACKWARD_ERROR", "CORRECTION", "FLOOR", "Solution", "newton", "one_step"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,8 +26,9 @@ BACKWARD_ERROR = 1e-12
 CORRECTION = 1e-9
 """… and one more Newton correction is below this share of each value (plus a floor: 1 nV, 1 nrad/s, 1 µK)."""
 
-_TYPICAL = {"V": 1.0, "A": 1.0, "rad/s": 10.0, "°C": 20.0, "N·m": 0.1}
 _SHORTEST = 1.0 / 512
+_HALVINGS = 9  # from a half to the shortest
+_FEW = 160  # trials in one call, up to which it takes little longer than for a few (measured)
 _LARGEST_HEATING = 400.0  # K in one step
 
 
@@ -56,12 +58,6 @@ class Solution:
         self.accepted[chosen] = other.accepted
 
 
-def typical(system: System, rows: NDArray[np.intp], table: dict[str, float] = _TYPICAL) -> Array:
-    """Give the typical (or floor) size of each variable by its unit, shape (rows, 1)."""
-    smallest = min(table.values())
-    return np.array([[table.get(system.units[k], smallest)] for k in rows])
-
-
 def newton(plan: Plan, laws: Evaluator, start: Array, *, limit: int = 60, dense: bool = False) -> Solution:
     """Iterate from `start` (rows of x, batch), which is not changed.
 
@@ -78,26 +74,51 @@ def newton(plan: Plan, laws: Evaluator, start: Array, *, limit: int = 60, dense:
     return run.done
 
 
+def one_step(plan: Plan, laws: Evaluator, start: Array) -> Solution | None:
+    """Solve a linear network: one whole correction, judged by another with the same factors; None where that won't do."""
+    x = start.copy()
+    entries, slopes = laws(x)
+    cells = plan.cells(slopes)
+    factored = plan.factor(cells)
+    x[plan.free] += plan.solve(factored, -plan.balances(entries))
+    entries, slopes = laws(x)
+    if not np.array_equal(plan.cells(slopes), cells):
+        return None
+    balance = plan.balances(entries)
+    error, correction = _judged(plan, x, entries, slopes, balance, plan.solve(factored, -balance))
+    good = (error < BACKWARD_ERROR) & (correction < 1.0)  # which no NaN passes
+    return Solution(x, error, correction, np.full(good.size, 2, np.int64), good) if good.all() else None
+
+
+def _judged(plan: Plan, x: Array, entries: Array, slopes: Array, balance: Array, step: Array) -> tuple[Array, Array]:
+    """Give what the acceptance rule asks of each sample: its backward error, and its correction as a share of the allowed."""
+    with np.errstate(all="ignore"):
+        shares = np.abs(balance) / (plan.scale(entries, slopes, x) + 1e-300)
+        free = plan.free
+        corrections = np.abs(step) / (CORRECTION * np.abs(x[free]) + plan.floor[free])
+        return np.nanmax(shares, axis=0, initial=0.0), np.max(corrections, axis=0, initial=0.0)
+
+
 class _Run:
     """State of one iteration over the samples that are still active."""
 
     def __init__(self, plan: Plan, laws: Evaluator, start: Array, dense: bool) -> None:
         size = start.shape[1]
         self.plan, self.laws, self.dense = plan, laws, dense
-        self.floor = typical(plan.system, plan.free, FLOOR)
-        self.scale = typical(plan.system, plan.free)
+        self.scale = plan.typical
         self.heat = plan.system.thermal[plan.free]
         self.done = Solution.blank(start.copy())
         self.active = np.arange(size)
         self.x = start.copy()
         self.entries, self.slopes = laws(self.x)
+        self.balance = self._balances(self.entries)
 
     def _balances(self, entries: Array) -> Array:
         with np.errstate(all="ignore"):
             return self.plan.balances(entries)
 
-    def _solver(self, cells: Array) -> tuple[list[Array] | None, Array]:
-        right = -self._balances(self.entries)
+    def _solver(self, cells: Array) -> tuple[Any, Array]:
+        right = -self.balance
         if self.dense:
             return None, self.plan.solve_dense(cells, right)
         factored = self.plan.factor(cells)
@@ -108,19 +129,15 @@ class _Run:
         plan = self.plan
         cells = plan.cells(self.slopes)
         factored, step = self._solver(cells)
-        with np.errstate(all="ignore"):
-            balance = np.abs(self._balances(self.entries))
-            error = np.nanmax(balance / (plan.scale(self.entries, self.slopes, self.x) + 1e-300), axis=0, initial=0.0)
-            allowed = CORRECTION * np.abs(self.x[plan.free]) + self.floor
-            correction = np.max(np.abs(step) / allowed, axis=0, initial=0.0)
-        lost = ~np.isfinite(step).all(axis=0) | ~np.isfinite(balance).all(axis=0)
+        error, correction = _judged(plan, self.x, self.entries, self.slopes, self.balance, step)
+        lost = ~np.isfinite(step).all(axis=0) | ~np.isfinite(self.balance).all(axis=0)
         good = (error < BACKWARD_ERROR) & (correction < 1.0) & ~lost
         self._record(error, correction, good)
         going = ~(good | lost)
         if not going.all():
             self._keep(going)
             cells, step = cells[:, going], step[:, going]
-            factored = None if factored is None else [f[going] for f in factored]
+            factored = _some(factored, going)
         if self.active.size:
             self._advance(cells, factored, step)
 
@@ -134,13 +151,14 @@ class _Run:
     def _keep(self, going: Mask) -> None:
         self.active, self.x = self.active[going], self.x[:, going]
         self.entries, self.slopes = self.entries[:, going], self.slopes[:, going]
+        self.balance = self.balance[:, going]
         self.laws = self.laws.take(going)
 
     def _length(self, step: Array) -> Array:
         with np.errstate(all="ignore"):
             return np.asarray(np.sqrt(np.mean((step / self.scale) ** 2, axis=0)))
 
-    def _advance(self, cells: Array, factored: list[Array] | None, step: Array) -> None:
+    def _advance(self, cells: Array, factored: Any, step: Array) -> None:
         """Find each sample's step length by halving; a sample with none left takes the shortest and goes on."""
         length = self._length(step)
         hottest = np.abs(step[self.heat]).max(axis=0, initial=0.0)
@@ -148,25 +166,46 @@ class _Run:
         # Corrections this small are rounding; halving them would never end.
         small = length < 1e-7 * (1.0 + self._length(self.x[self.plan.free]))
         pending = np.arange(self.active.size)
-        x, entries, slopes = self.x.copy(), self.entries, self.slopes
+        new: list[Array] = []
         while pending.size:
-            whole = pending.size == self.active.size
-            laws = self.laws if whole else self.laws.take(pending)
-            trial = self.x[:, pending].copy()
-            trial[self.plan.free] += share[pending] * step[:, pending]
-            new_entries, new_slopes = laws(trial)
-            right = -self._balances(new_entries)
-            if factored is None:
-                after = self.plan.solve_dense(cells[:, pending], right)
+            # Of few samples, several halvings at once; the longest step that will do is taken, as one by one.
+            many = max(1, min(_HALVINGS, _FEW // pending.size)) if new else 1
+            tries = np.repeat(pending, many)
+            shares = share[tries] * np.tile(0.5 ** np.arange(many), pending.size)
+            trial, left = self._trial(tries if new else None, shares, cells, factored, step)
+            ok = (left <= (1 - 0.25 * shares) * length[tries]) | small[tries] | (shares <= _SHORTEST)
+            if new:
+                best = np.argmax(ok.reshape(-1, many), axis=1) + many * np.arange(pending.size)
+                ok = ok[best]
+                for into, found in zip(new, trial, strict=True):
+                    into[:, pending] = found[:, best]
             else:
-                after = self.plan.solve(factored if whole else [f[pending] for f in factored], right)
-            left = self._length(after)
-            ok = (left <= (1 - 0.25 * share[pending]) * length[pending]) | small[pending]
-            ok |= share[pending] <= _SHORTEST
-            if whole:
-                x, entries, slopes = trial, new_entries, new_slopes
-            else:
-                x[:, pending], entries[:, pending], slopes[:, pending] = trial, new_entries, new_slopes
+                new = trial
             pending = pending[~ok]
-            share[pending] *= 0.5
-        self.x, self.entries, self.slopes = x, entries, slopes
+            share[pending] *= 0.5**many
+        self.x, self.entries, self.slopes, self.balance = new
+
+    def _trial(
+        self, chosen: NDArray[np.intp] | None, shares: Array, cells: Array, factored: Any, step: Array
+    ) -> tuple[list[Array], Array]:
+        """Take a share of the step for some samples (None: all); give x, entries, slopes, balances, and the next length."""
+        laws, x = self.laws, self.x
+        if chosen is not None:
+            laws, x, step = laws.take(chosen), x[:, chosen], step[:, chosen]
+            cells, factored = cells if factored else cells[:, chosen], _some(factored, chosen)
+        x = x.copy()
+        x[self.plan.free] += shares * step
+        entries, slopes = laws(x)
+        balance = self._balances(entries)
+        after = self.plan.solve(factored, -balance) if factored else self.plan.solve_dense(cells, -balance)
+        return [x, entries, slopes, balance], self._length(after)
+
+
+def _some(factored: Any, chosen: Any) -> Any:
+    """Give what `Plan.factor` gave, for some of the samples."""
+    if not factored:
+        return factored
+    whole = factored[0].base
+    if whole is None or whole.ndim != 2 or len(whole) != len(factored):
+        return [f[chosen] for f in factored]
+    return list(whole[:, chosen])  # one copy, not one a row

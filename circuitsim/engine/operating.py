@@ -14,14 +14,15 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from circuitsim.engine.cold import ColdEvaluator
 from circuitsim.engine.elimination import Plan
-from circuitsim.engine.fused import Fused
-from circuitsim.engine.newton import Solution, newton
+from circuitsim.engine.newton import Solution, newton, one_step
 from circuitsim.engine.settling import settle
+from circuitsim.engine.sparse import SPARSE_FROM, SparsePlan
 from circuitsim.engine.stability import unstable
 from circuitsim.engine.system import Evaluator, System, Values
 from circuitsim.errors import InputError, shown
-from circuitsim.network import Netlist
+from circuitsim.network import Netlist, collector_paused
 
 __all__ = ["Compiled", "Solved", "compile_netlist"]
 
@@ -36,14 +37,15 @@ class Compiled:
 
     system: System
     _plans: dict[bool, Plan] = field(default_factory=dict)
-    _fused: dict[bool, Fused] = field(default_factory=dict)
 
     def plan(self, frozen: bool) -> Plan:
         """Give the elimination plan, with the temperatures free or frozen."""
+        frozen = frozen or not self.system.thermal.any()  # the same
         if frozen not in self._plans:
             free = ~self.system.thermal if frozen else np.ones(self.system.thermal.size, bool)
+            kind = SparsePlan if np.count_nonzero(free) >= SPARSE_FROM else Plan
             given = np.zeros(len(self.system.given), bool)
-            self._plans[frozen] = Plan(self.system, np.concatenate([free, given]))
+            self._plans[frozen] = kind(self.system, np.concatenate([free, given]))
         return self._plans[frozen]
 
     def solve(
@@ -79,8 +81,9 @@ class Compiled:
         laws = Evaluator.of(self.system, values, size).smoothed(smooth)
         first = self.system.rest(air) if start is None else start
         parts, methods = [], []
-        for k in range(0, size, _CHUNK):
-            piece = slice(k, min(k + _CHUNK, size))
+        chunk = 1 if isinstance(self.plan(frozen), SparsePlan) else _CHUNK
+        for k in range(0, size, chunk):
+            piece = slice(k, min(k + chunk, size))
             solution, method = self._attack(laws.take(piece), first[:, piece], frozen)
             parts.append(solution)
             methods.append(method)
@@ -102,12 +105,6 @@ class Compiled:
         """Solve for laws made before, from rest; give the solution and the method of each sample."""
         return self._attack(laws, self.system.rest(_air(ambient, laws.size)), frozen)
 
-    def fused(self, frozen: bool) -> Fused:
-        """Give the fused program, with the temperatures free or frozen."""
-        if frozen not in self._fused:
-            self._fused[frozen] = Fused(self.system, self.plan(frozen))
-        return self._fused[frozen]
-
     def _attack(self, laws: Evaluator, start: Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
         solution = self._direct(laws, start, frozen)
         method = np.zeros(laws.size, np.int64)
@@ -120,8 +117,10 @@ class Compiled:
         return solution, method
 
     def _direct(self, laws: Evaluator, start: Array, frozen: bool) -> Solution:
-        cold = newton(self.plan(True), laws, start, limit=40)
-        return cold if frozen else self._then_heat(cold, laws, dense=False)
+        plan = self.plan(True)
+        cold = one_step(plan, laws, start) if isinstance(plan, SparsePlan) else None
+        cold = newton(plan, ColdEvaluator.at(laws, start), start, limit=40) if cold is None else cold
+        return cold if self.plan(frozen) is self.plan(True) else self._then_heat(cold, laws, dense=False)
 
     def _then_heat(self, cold: Solution, laws: Evaluator, dense: bool) -> Solution:
         warm = newton(self.plan(False), laws, cold.x, limit=40, dense=dense)
@@ -133,7 +132,7 @@ class Compiled:
         for width in _WIDTHS:
             cold = newton(self.plan(True), laws.smoothed(width * laws.smooth), x, limit=60, dense=True)
             x = cold.x
-        return cold if frozen else self._then_heat(cold, laws, dense=True)
+        return cold if self.plan(frozen) is self.plan(True) else self._then_heat(cold, laws, dense=True)
 
     def _settling(self, laws: Evaluator, start: Array, frozen: bool) -> Solution:
         plan = self.plan(frozen)
@@ -187,6 +186,16 @@ class Solved:
         return unstable(self.compiled.plan(self.frozen), self.laws, self.solution)
 
     @property
+    def stopped(self) -> dict[int, str] | None:
+        """Why samples that were followed in time stopped on their way; None for what was solved at rest."""
+        return None
+
+    @property
+    def heat(self) -> str:
+        """How the bodies are, in words."""
+        return "bodies still at ambient" if self.frozen else "heat settled"
+
+    @property
     def system(self) -> System:
         """The system."""
         return self.compiled.system
@@ -205,9 +214,13 @@ class Solved:
         """Give some of the samples, in the order asked for."""
         s = self.solution
         some = Solution(s.x[:, chosen], s.residual[chosen], s.correction[chosen], s.iterations[chosen], s.accepted[chosen])
-        return Solved(self.compiled, self.laws.take(chosen), self.frozen, some, self.method[chosen])
+        taken = Solved(self.compiled, self.laws.take(chosen), self.frozen, some, self.method[chosen])
+        if "unstable" in self.__dict__:  # found already
+            taken.__dict__["unstable"] = self.unstable[chosen]
+        return taken
 
 
 def compile_netlist(net: Netlist) -> Compiled:
     """Make a netlist ready for solving; the netlist is copied, later changes to it do not count."""
-    return Compiled(System(net.copy()))
+    with collector_paused():
+        return Compiled(System(net.copy()))

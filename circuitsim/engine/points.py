@@ -23,6 +23,9 @@ _METHODS = (
     "narrowing widths from rest",
     "settling in time from rest",
     "predicted from the nominal point",
+    "periodic steady state from rest",
+    "averaged over a period: the stage's current limit acts",
+    "no periodic steady state found",
 )
 _RESOLVED = 1e-3  # Ω; below this (a - b)/R loses digits and a balance is the better source of a current
 
@@ -80,12 +83,13 @@ class Points:
     @property
     def branches(self) -> tuple[str, ...]:
         """How each point was reached from rest at ambient."""
-        heat = "bodies still at ambient" if self.solved.frozen else "heat settled"
-        return tuple(f"{_METHODS[m]}; {heat}" for m in self.solved.method)
+        if self.solved.stopped is not None:  # followed in time
+            return (self.solved.heat,) * self.size
+        return tuple(f"{_METHODS[m]}; {self.solved.heat}" for m in self.solved.method)
 
     def _row(self, node: str, domain: Domain) -> Array:
-        found = self.system.net.node(node)
-        known = {**self.system.net.references(), **self.system.net.nodes()}
+        known = self.system.domains
+        found = node if node in known else self.system.net.node(node)
         if known[found] is not domain:
             raise InputError(f"node {node!r} is {known[found].name.lower()}, not {domain.name.lower()}", key=node)
         return np.where(self.accepted, self.solved.x[self.system.index[found]], np.nan)
@@ -261,9 +265,14 @@ class Point:
 
 
 def solve_batch(net: Netlist | Compiled, values: Values | None = None, **options: Any) -> Points:
-    """Solve a batch; see `Compiled.solve` for `values` and options. Raises nothing for points that are not accepted."""
+    """Solve a batch; see `Compiled.solve` for `values` and options. Raises nothing for points that are not accepted.
+
+    For a circuit with a chopping stage the points are `PeriodicPoints`: averages of the periodic steady state.
+    """
+    from circuitsim.engine.periodic_points import periodic_points  # it knows of these points
+
     compiled = net if isinstance(net, Compiled) else compile_netlist(net)
-    return Points(compiled.solve(values, **options))
+    return periodic_points(compiled, values, **options)
 
 
 def solve(net: Netlist, *, ambient: float = 20.0, frozen: bool = False) -> Point:

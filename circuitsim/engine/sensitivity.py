@@ -88,18 +88,8 @@ def _adjoint(solved: Solved, by_x: Array) -> Array:
     """Solve Jᵀ λ = ∂y/∂x; gives λ by balance, with a last row of zeros for the balances of given nodes (index -1)."""
     plan = solved.compiled.plan(solved.frozen)
     _, slopes = solved.laws(solved.x)
-    full = plan.dense(plan.cells(slopes))
-    with np.errstate(all="ignore"):
-        r = 1 / np.abs(full).max(axis=2)
-        full *= r[:, :, None]
-        c = 1 / np.abs(full).max(axis=1)
-        full *= c[:, None, :]
-    right = by_x[plan.free].T * c
-    # Jᵀ = (R⁻¹ S C⁻¹)ᵀ, so that λ = R·S⁻ᵀ·(C·y').
-    ok = np.isfinite(full).all(axis=(1, 2)) & solved.solution.accepted
-    adjoint = np.full((solved.size, plan.n), np.nan)
-    if ok.any():
-        adjoint[ok] = np.linalg.solve(full[ok].transpose(0, 2, 1), right[ok][:, :, None])[:, :, 0] * r[ok]
+    adjoint = plan.solve_transposed(plan.cells(slopes), by_x[plan.free])
+    adjoint[:, ~solved.solution.accepted] = np.nan
     out = np.zeros((len(solved.system.variables) + 1, solved.size))
-    out[plan.free] = adjoint.T
+    out[plan.free] = adjoint
     return out

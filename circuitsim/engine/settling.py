@@ -2,61 +2,71 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.elimination import Plan
-from circuitsim.engine.newton import typical
 from circuitsim.engine.system import Evaluator
 
 __all__ = ["Stores", "settle"]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 _ESCAPED = 5000.0  # °C; no law holds there, and nothing comes back
 
 
 class Stores:
-    """Stored quantities of a system: their slopes as dense matrices, and the quantities themselves."""
+    """Stored quantities of a system: their slopes, and the quantities themselves.
+
+    rows, columns: which free balance each slope enters and against which free variable it is taken, (slopes,).
+    """
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.position = np.full(len(plan.system.index_rows), -1, dtype=np.intp)
-        self.position[plan.free] = np.arange(plan.n)
+        self._storing = [k for k, g in enumerate(plan.system.groups) if g.statement.stores[0]]
+        places = [self._places(k) for k in self._storing]
+        rows, columns = (np.concatenate([np.zeros(0, np.intp), *(p[j] for p in places)]) for j in (0, 1))
+        self._kept = (rows >= 0) & (columns >= 0)
+        self.rows, self.columns = rows[self._kept], columns[self._kept]
+
+    def _balance(self, written: Index) -> Index:
+        """Give the free balance of each row that is written, or -1."""
+        return np.where(written >= 0, self.plan.position[written], -1)
+
+    def _places(self, group: int) -> tuple[Index, Index]:
+        g = self.plan.system.groups[group]
+        pairs = g.statement.stores[0]
+        written = self._balance(np.concatenate([g.writes[row] for row, _ in pairs]))
+        return written, self.plan.position[np.concatenate([g.reads[column] for _, column in pairs])]
+
+    def slopes(self, laws: Evaluator, x: Array) -> Array:
+        """Give d(store)/dx at (rows, columns), (slopes, batch)."""
+        found = [np.zeros((0, x.shape[1]))]
+        for k in self._storing:
+            g = self.plan.system.groups[k]
+            pairs, kernel, _ = g.statement.stores
+            out = np.empty((len(pairs), len(g.names), x.shape[1]))
+            kernel(laws.inputs(k, x), out)
+            found.append(out.reshape(-1, x.shape[1]))
+        return np.concatenate(found)[self._kept]
 
     def matrix(self, laws: Evaluator, x: Array) -> Array:
         """Give d(store)/dx for the free variables, (batch, n, n)."""
         full = np.zeros((x.shape[1], self.plan.n, self.plan.n))
-        for k, g in enumerate(self.plan.system.groups):
-            pairs, kernel, _ = g.statement.stores
-            if not pairs:
-                continue
-            out = np.empty((len(pairs), len(g.names), x.shape[1]))
-            kernel(laws.inputs(k, x), out)
-            for (row, column), slope in zip(pairs, out, strict=True):
-                for e in range(len(g.names)):
-                    target = g.writes[row, e]
-                    r = self.position[target] if target >= 0 else -1
-                    c = self.position[g.reads[column, e]]
-                    if r >= 0 and c >= 0:
-                        full[:, r, c] += slope[e]
+        np.add.at(full.transpose(1, 2, 0), (self.rows, self.columns), self.slopes(laws, x))
         return full
 
     def quantity(self, laws: Evaluator, x: Array) -> Array:
         """Give the stored quantity in each free balance, (n, batch)."""
         out = np.zeros((self.plan.n, x.shape[1]))
-        for k, g in enumerate(self.plan.system.groups):
+        for k in self._storing:
+            g = self.plan.system.groups[k]
             pairs, _, kernel = g.statement.stores
-            if not pairs:
-                continue
             stored = np.empty((len(g.statement.rows), len(g.names), x.shape[1]))
             kernel(laws.inputs(k, x), stored)
             for row in {r for r, _ in pairs}:
-                for e in range(len(g.names)):
-                    target = g.writes[row, e]
-                    if target >= 0 and self.position[target] >= 0:
-                        out[self.position[target]] += stored[row, e]
+                at = self._balance(g.writes[row])
+                np.add.at(out, at[at >= 0], stored[row, at >= 0])
         return out
 
 
@@ -74,7 +84,7 @@ def settle(plan: Plan, laws: Evaluator, start: Array, *, first: float = 1e-5, la
 
 def _settle_one(plan: Plan, laws: Evaluator, x: Array, first: float, last: float, limit: int) -> Array:
     stores = Stores(plan)
-    scale = typical(plan.system, plan.free)
+    scale = plan.typical
     hot = np.flatnonzero(plan.system.thermal)
     x, time_step = _switched_on(plan, laws, stores, x, first, scale), first
     for _ in range(limit):
@@ -119,11 +129,11 @@ def _implicit_step(
     new = x.copy() if guess is None else guess.copy()
     entries, slopes = laws(new)
     for _ in range(30):
-        inverse = _scaled_inverse((plan.dense(plan.cells(slopes)) + stores.matrix(laws, new) / h)[0])
+        inverse = plan.inverse(plan.cells(slopes), stores.rows, stores.columns, stores.slopes(laws, new)[:, 0] / h)
         if inverse is None:
             return None
         with np.errstate(all="ignore"):
-            step = inverse @ right(new, entries)
+            step = inverse(right(new, entries))
         length = float(np.max(np.abs(step) / (scale[:, 0] + np.abs(new[plan.free, 0])), initial=0.0))
         if not np.isfinite(length):
             return None
@@ -132,23 +142,10 @@ def _implicit_step(
             trial[plan.free, 0] += share * step
             entries, slopes = laws(trial)
             with np.errstate(all="ignore"):
-                after = np.abs(inverse @ right(trial, entries)) / (scale[:, 0] + np.abs(trial[plan.free, 0]))
+                after = np.abs(inverse(right(trial, entries))) / (scale[:, 0] + np.abs(trial[plan.free, 0]))
             if length < 1e-6 or float(np.max(after, initial=0.0)) <= (1 - 0.25 * share) * length:
                 break
         new = trial
         if length < 1e-9:
             return new
     return None
-
-
-def _scaled_inverse(full: Array) -> Any:
-    """Give the inverse, with rows and columns scaled; None when it has none."""
-    with np.errstate(all="ignore"):
-        r = 1 / np.abs(full).max(axis=1)
-        scaled = full * r[:, None]
-        c = 1 / np.abs(scaled).max(axis=0)
-        try:
-            inverse = np.linalg.inv(scaled * c) * c[:, None] * r
-        except np.linalg.LinAlgError:
-            return None
-    return inverse if np.isfinite(inverse).all() else None

@@ -10,17 +10,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain, Element
-from circuitsim.engine.statement import Statement, statement_of
+from circuitsim.engine.kernels import Kernels, kernels_of
 from circuitsim.errors import InputError, shown
 from circuitsim.network import Netlist
 
-__all__ = ["FLOOR", "Column", "Evaluator", "Group", "System", "Values"]
+__all__ = ["FLOOR", "TYPICAL", "Column", "Evaluator", "Group", "Rows", "System", "Values"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -30,6 +31,8 @@ Values = Mapping[tuple[str, str], Any]
 
 FLOOR = {"V": 1e-9, "A": 1e-9, "rad/s": 1e-9, "°C": 1e-6, "N·m": 1e-9, "1": 1e-9}
 """Values below which no answer is asked to be right, by unit: the floors of the acceptance rule."""
+TYPICAL = {"V": 1.0, "A": 1.0, "rad/s": 10.0, "°C": 20.0, "N·m": 0.1}
+"""Sizes by which lengths of steps are measured, by unit; the smallest for any other."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +43,7 @@ class Group:
     (parameters, elements, 1).
     """
 
-    statement: Statement
+    statement: Kernels
     names: tuple[str, ...]
     reads: Index
     writes: Index
@@ -54,7 +57,8 @@ class System:
         self.net = net
         self.merged = net.merged()
         references = net.references()
-        domains = {self.merged.get(n, n): d for n, d in net.nodes().items()}
+        self.domains = {**net.nodes(), **references}
+        domains = {self.merged.get(n, n): d for n, d in self.domains.items()}
         nodes = [n for n in domains if n not in references]
         units = [domains[n].value[0] for n in nodes]
         live = [e for e in net.elements.values() if not self._vanishes(e)]
@@ -78,7 +82,7 @@ class System:
         return self.merged.get(a, a) == self.merged.get(b, b)
 
     def _group(self, kind: type[Element], members: list[Element]) -> Group:
-        statement = statement_of(kind)
+        statement = kernels_of(kind)
         terminals = [t.name for t in kind.terminals]
         reads = np.array(
             [[self.index[e.nodes[t]] for e in members] for t in terminals]
@@ -88,7 +92,7 @@ class System:
         n = len(self.variables)
         writes = np.array([reads[statement.variables.index(row)] for row in statement.rows], dtype=np.intp)
         writes = np.where(writes < n, writes, -1)
-        base = np.array([[[e.values[p]] for e in members] for p in statement.parameters], dtype=float)
+        base = np.array([[e.values[p] for e in members] for p in statement.parameters], dtype=float)
         return Group(statement, tuple(e.name for e in members), reads, writes, base.reshape(-1, len(members), 1))
 
     def _lay_out(self) -> None:
@@ -105,6 +109,9 @@ class System:
             self.row_blocks.append(slice(at_row, at_row + rows[-1].size))
             self.jac_blocks.append(slice(at_jac, at_jac + jac_rows[-1].size))
             at_row, at_jac = self.row_blocks[-1].stop, self.jac_blocks[-1].stop
+        self.all_reads = np.concatenate([g.reads.ravel() for g in self.groups])
+        edges = np.cumsum([0, *(g.reads.size for g in self.groups)]).tolist()
+        self.read_blocks = [slice(a, b) for a, b in pairwise(edges)]
         self.entry_row = np.concatenate(rows)
         self.slope_row = np.concatenate(jac_rows)
         self.slope_column = np.concatenate(jac_cols)
@@ -140,7 +147,7 @@ class System:
         x[self.index[Domain.THERMAL.reference]] = ambient
         return x
 
-    @property
+    @cached_property
     def index_rows(self) -> tuple[str, ...]:
         """Names of all rows of `x`."""
         return (*self.variables, *self.given)
@@ -203,7 +210,10 @@ class Evaluator:
         """Give the evaluator of some of the samples (index array, mask or slice)."""
         kept = {key: array[chosen] for key, array in self.columns.items()}
         size = int(np.arange(self.size)[chosen].size)
-        return Evaluator(self.system, self.base, kept, size, self.smooth)
+        taken = Evaluator(self.system, self.base, kept, size, self.smooth)
+        if "parameters" in self.__dict__ and self.size > 1:
+            taken.__dict__["parameters"] = [p if p.shape[2] == 1 else p[:, :, chosen] for p in self.parameters]
+        return taken
 
     def smoothed(self, smooth: float) -> Evaluator:
         """Give the same with all widths multiplied."""
@@ -212,7 +222,7 @@ class Evaluator:
     def inputs(self, group: int, x: Array) -> list[Any]:
         """Give the arguments of a group's kernels."""
         g = self.system.groups[group]
-        return [*(x[rows] for rows in g.reads), *self.parameters[group], self.smooth]
+        return [*(np.take(x, rows, axis=0) for rows in g.reads), *self.parameters[group], self.smooth]
 
     def __call__(self, x: Array) -> tuple[Array, Array]:
         """Evaluate all rows and all slopes at `x`: shapes (entries, batch) and (slopes, batch).
@@ -222,21 +232,24 @@ class Evaluator:
         s = self.system
         rows = np.empty((s.entry_row.size, x.shape[1]))
         slopes = np.empty((s.slope_row.size, x.shape[1]))
+        read = np.take(x, s.all_reads, axis=0)
         with np.errstate(all="ignore"):
             for k, g in enumerate(s.groups):
                 shape = (-1, len(g.names), x.shape[1])
                 views = [*rows[s.row_blocks[k]].reshape(shape), *slopes[s.jac_blocks[k]].reshape(shape)]
-                g.statement.evaluate(self.inputs(k, x), _Rows(views))
+                inputs = [*read[s.read_blocks[k]].reshape(shape), *self.parameters[k], self.smooth]
+                g.statement.evaluate(inputs, Rows(views))
         return rows, slopes
 
 
-class _Rows:
+class Rows:
     """Lets a kernel write `out[k] = value` into separate views."""
 
     def __init__(self, views: list[Array]) -> None:
         self.views = views
 
     def __setitem__(self, k: int, value: Any) -> None:
+        """Write into the view of that number."""
         self.views[k][...] = value
 
 
