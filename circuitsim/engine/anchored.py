@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.engine.newton import Solution
+from circuitsim.engine.fused import Fused
+from circuitsim.engine.native import available, empty_rows
 from circuitsim.engine.operating import Compiled, Solved
 from circuitsim.engine.prediction import Predictor
 from circuitsim.engine.system import Column, Evaluator, Values
@@ -34,13 +37,21 @@ class Anchored:
         Number of nominal points.
     ambient, frozen
         As for `Compiled.solve`.
+    native : bool
+        Use programs compiled by llvmlite (some five times faster) or numpy's; by default the former if it is there.
+        Their answers differ by rounding.
     """
 
-    def __init__(self, compiled: Compiled, values: Values, count: int, *, ambient: float = 20.0, frozen: bool = False) -> None:
+    def __init__(
+        self, compiled: Compiled, values: Values, count: int, *, ambient: float = 20.0, frozen: bool = False,
+        native: bool | None = None,
+    ) -> None:  # fmt: skip
         self.compiled, self.ambient, self.frozen = compiled, ambient, frozen
+        self.native = available() if native is None else native
         solved = compiled.solve(values, ambient=ambient, frozen=frozen, size=count)
         self.nominal = solved
         self._predictors: dict[tuple[Column, ...], Predictor] = {}
+        self._making = Lock()  # several threads may solve with one object
 
     def solve(self, labels: Index, values: Values, *, threads: int = 1) -> Solved:
         """Solve a batch; `labels` says about which nominal point each sample lies.
@@ -58,43 +69,49 @@ class Anchored:
 
     def _in_order(self, labels: Index, laws: Evaluator, threads: int) -> Solved:
         size = labels.size
-        solution = Solution.blank(np.empty((len(self.compiled.system.index_rows), size)))
+        variables = len(self.compiled.system.variables)
+        x = empty_rows(len(self.compiled.system.index_rows), size)
+        x[variables:] = self.nominal.x[variables:, :1]
         method = np.full(size, PREDICTED, np.int64)
-        predictor = self._predictor(tuple(laws.columns))
-        fused = self.compiled.fused(self.frozen)
+        with self._making:
+            fused, predictor = self.fused, self._predictor(tuple(laws.columns))
+        if self.frozen:
+            x[:variables][self.compiled.system.thermal] = self.ambient
 
-        def work(piece: tuple[int, slice]) -> None:
-            point, chosen = piece
-            some, x = laws.take(chosen), solution.x[:, chosen]
-            predictor.start(some, point, x)
-            part = fused.run(some, x)
-            solution.residual[chosen], solution.correction[chosen] = part.residual, part.correction
-            solution.iterations[chosen], solution.accepted[chosen] = part.iterations, part.accepted
+        def begin(piece: _Piece, start: Array) -> None:
+            predictor.start(laws, piece.point, piece.samples, start)
 
-        pieces = list(_pieces(labels))
-        if threads > 1:
-            with ThreadPoolExecutor(threads) as pool:
-                list(pool.map(work, pieces))
-        else:
-            for piece in pieces:
-                work(piece)
+        solution = fused.run(laws, x, begin, _pieces(labels), compiled=self.native, threads=threads)
         left = np.flatnonzero(~solution.accepted)
-        if left.size:
-            again, method[left] = self.compiled.attack(laws.take(left), self.ambient, self.frozen)
-            solution.put(left, again)
+        for k in range(0, left.size, _PIECE):
+            some = left[k : k + _PIECE]
+            again, method[some] = self.compiled.attack(laws.take(some), self.ambient, self.frozen)
+            solution.put(some, again)
         return Solved(self.compiled, laws, self.frozen, solution, method)
+
+    @cached_property
+    def fused(self) -> Fused:
+        """The program that all its batches run."""
+        return Fused(self.compiled.plan(self.frozen), self.nominal.laws)
 
     def _predictor(self, columns: tuple[Column, ...]) -> Predictor:
         if columns not in self._predictors:
-            plan = self.compiled.plan(self.frozen)
-            self._predictors[columns] = Predictor.about(plan, self.nominal.laws, self.nominal.solution, columns)
+            self._predictors[columns] = Predictor.about(self.fused.reduction, self.nominal.laws, self.nominal.solution, columns)
         return self._predictors[columns]
 
 
-def _pieces(labels: Index) -> list[tuple[int, slice]]:
+@dataclass(frozen=True)
+class _Piece:
+    """Samples that stand together and lie about one nominal point."""
+
+    point: int
+    samples: slice
+
+
+def _pieces(labels: Index) -> list[_Piece]:
     """Cut samples in label order into pieces with one label each."""
     edges = np.searchsorted(labels, np.arange(int(labels.max(initial=-1)) + 2))
     return [
-        (k, slice(a, min(a + _PIECE, int(edges[k + 1]))))
+        _Piece(k, slice(a, min(a + _PIECE, int(edges[k + 1]))))
         for k in range(edges.size - 1) for a in range(int(edges[k]), int(edges[k + 1]), _PIECE)
     ]  # fmt: skip

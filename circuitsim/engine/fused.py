@@ -1,256 +1,244 @@
-"""One Newton correction of a whole circuit as one straight-line program, for large batches.
+"""A few Newton corrections of a whole circuit, and the check of the last, as one straight-line program.
 
 Every law, the sums at the balances, the elimination and the substitution back are recorded as one list of operations
-(`Trace`): equal values appear once, work on parameters alone is done once a chunk, buffers are reused. Factors that
-laws keep positive are taken as they stand and guarded: a sample in which one would fall below 0.1 is not accepted
-here. Samples start from a first-order prediction; those not accepted after a few corrections go the general way.
+(`Trace`): equal values appear once, work on parameters alone is done once a chunk, buffers are reused. Chains of
+joints and wires are one unknown each (`Reduction`). Factors that laws keep positive are taken as they stand and
+guarded: a sample in which one would fall below 0.1 is not accepted here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
+from threading import Lock
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from circuitsim.cache import fetch, fingerprint
+from circuitsim.engine.chains import Reduction
 from circuitsim.engine.elimination import Plan
-from circuitsim.engine.newton import BACKWARD_ERROR, CORRECTION, Solution
-from circuitsim.engine.system import FLOOR, Evaluator, Group, System
-from circuitsim.engine.tracing import RUN, SETUP, Term, Trace
+from circuitsim.engine.kernels import law_key
+from circuitsim.engine.native import Native, compile_native, empty_rows
+from circuitsim.engine.newton import BACKWARD_ERROR, Solution
+from circuitsim.engine.recording import Recorder
+from circuitsim.engine.system import Column, Evaluator
+from circuitsim.engine.tracing import Term, Trace
 
-__all__ = ["Fused", "Program"]
+__all__ = ["CORRECTIONS", "Fused", "Piece", "Program"]
 
 Array = NDArray[np.float64]
 Function = Callable[..., Any]
-Cells = dict[tuple[int, int], list[Term]]
+
+
+class Piece(Protocol):
+    """Part of a batch."""
+
+    @property
+    def samples(self) -> slice:
+        """Which samples."""
+
+
+Begin = Callable[[Any, Array], None]
+Pieces = Sequence[Piece]
 _GUARD = 0.1
-_BLIND = 2  # corrections made before the first look
-_LOOKS = 4
+_SLOPED = 2  # corrections with slopes of their own
+_AGAIN = 1  # corrections after them, with the slopes of the last
+CORRECTIONS = _SLOPED + _AGAIN + 1
+"""Corrections that one run of the program records, that of the place which is checked included."""
+_TRIES = 3
+_STRICT = 1e-3
+"""Share of the allowed correction. Between the ends of a chain, whose corrections are then below 1e-12 of the value plus
+1e-12 V and A, those of joints and temperatures stay below the rule's floors of 1 nV and 1 µK. It also makes up for
+taking the slopes of the place before."""
 
 
 @dataclass(frozen=True)
 class Program:
-    """Compiled functions: `setup(p, g)` → s; `step(x, s, r, out)` moves x; `look` writes corrections and measures."""
+    """What was recorded, and the functions in numpy made from it: `setup(p, g)` → s; `run(x, s, r, out)`.
 
+    results, by row of out: the free rows of x, the chains' currents, then error, correction and guard.
+    """
+
+    trace: Trace
+    results: tuple[Term, ...]
     setup: Function
-    step: Function
-    look: Function
+    run: Function
     buffers: int
     operations: int
     source: str
 
 
 class Fused:
-    """The program of a system for one set of free variables, and how to run it."""
+    """The program of a plan, for batches about nominal points with parameters `laws`, and how to run it."""
 
-    def __init__(self, system: System, plan: Plan) -> None:
-        self.system, self.plan = system, plan
-        sizes = [len(g.statement.parameters) * len(g.names) for g in system.groups]
+    def __init__(self, plan: Plan, laws: Evaluator) -> None:
+        self.plan, self.system = plan, plan.system
+        self.reduction = Reduction(plan, laws)
+        sizes = [len(g.statement.parameters) * len(g.names) for g in self.system.groups]
         self.offsets = [0, *np.cumsum(sizes).tolist()]
-        self.program = _program(system, plan)
+        self.program = _program(self.reduction)
+        self._natives: dict[tuple[Column, ...], Native] = {}
+        self._making = Lock()  # several threads may solve with one program
 
-    def setup(self, laws: Evaluator, x: Array) -> list[Any]:
-        """Compute what depends on parameters and given values alone; plain floats where no sample differs."""
-        flat: list[Any] = [float(v) for g in laws.base for v in g[:, :, 0].ravel()]
-        for (g, p, k), array in laws.columns.items():
-            flat[self.offsets[g] + p * len(self.system.groups[g].names) + k] = array
-        with np.errstate(all="ignore"):
-            values: list[Any] = self.program.setup(flat, list(x[len(self.system.variables) :]))
-        return values
+    def place(self, column: Column) -> int:
+        """Give the place of a parameter among the inputs p."""
+        g, p, k = column
+        return int(self.offsets[g]) + p * len(self.system.groups[g].names) + k
 
-    def run(self, laws: Evaluator, start: Array) -> Solution:
-        """Correct `start` (rows of x, batch), which is overwritten, until accepted or out of looks.
+    def native(self, columns: tuple[Column, ...]) -> Native:
+        """Give the compiled program for batches in which these parameters vary."""
+        with self._making:
+            if columns in self._natives:
+                return self._natives[columns]
+            varying = {f"x[{k}]" for k in range(self.reduction.size)} | {f"p[{self.place(c)}]" for c in columns}
+            self._natives[columns] = compile_native(self.program.trace, self.program.results, varying)
+            return self._natives[columns]
 
-        The residual given is an upper bound on the backward error, max |F| over Σ |A|·(|x| + floor).
+    def run(
+        self, laws: Evaluator, x: Array, begin: Begin, pieces: Pieces, *, compiled: bool = False, threads: int = 1
+    ) -> Solution:  # fmt: skip
+        """Correct until accepted or out of tries; fills the free rows of `x`, whose rows of given values must be set.
+
+        Parameters
+        ----------
+        begin : callable
+            `begin(piece, start)` fills the reduced unknowns (unknowns, samples of the piece) to start from.
+        pieces : sequence
+            What the batch is cut into: anything with a `samples` slice.
+        compiled : bool
+            Use the program compiled by llvmlite, not numpy's.
+        threads : int
+            How many to work on pieces at once.
+
+        The residual given is a bound of the backward error.
         """
-        size = start.shape[1]
-        done = Solution.blank(start)
-        work = _Work(self, laws, start)
-        with np.errstate(all="ignore"):
-            for _ in range(_BLIND):
-                self.program.step(work.rows, work.setup, work.buffers, work.out)
-            at = np.arange(size)
-            for look in range(_LOOKS):
-                good = work.look()
-                if look:
-                    done.x[:, at] = work.x
-                done.residual[at], done.correction[at] = work.out[-3], work.out[-2]
-                done.iterations[at], done.accepted[at] = _BLIND + look + 1, good
-                left = np.flatnonzero(~good)
-                if not left.size or look == _LOOKS - 1:
-                    break
-                at, laws = at[left], laws.take(left)
-                moved = work.moved(left)
-                work = _Work(self, laws, moved)
+        work = _Work(self, laws, x, compiled)
+
+        def one(piece: Piece) -> None:
+            begin(piece, work.start[:, piece.samples])
+            work.go(piece.samples)
+
+        if threads > 1:
+            with ThreadPoolExecutor(threads) as pool:
+                list(pool.map(one, pieces))
+        else:
+            for piece in pieces:
+                one(piece)
+        done = work.solution()
+        for _ in range(_TRIES - 1):
+            at = np.flatnonzero(~done.accepted)
+            if not at.size:
+                break
+            again = _Work(self, laws.take(at), np.ascontiguousarray(x[:, at]), compiled)
+            again.start[:] = work.reached(at)
+            again.go(slice(0, at.size))
+            done.put(at, again.solution())
+            work.keep(at, again)
         return done
 
 
 class _Work:
-    """A chunk at work: the rows of x, what setup gives, buffers and results."""
+    """A batch at work: where it starts, where results go, and the program bound to both."""
 
-    def __init__(self, fused: Fused, laws: Evaluator, x: Array) -> None:
-        self.fused, self.x = fused, x
-        self.rows = list(x)
-        self.setup = fused.setup(laws, x)
-        self.buffers = list(np.empty((fused.program.buffers, x.shape[1])))
-        self.out = np.empty((fused.plan.n + 3, x.shape[1]))
+    def __init__(self, fused: Fused, laws: Evaluator, x: Array, compiled: bool) -> None:
+        self.fused, self.laws, self.x = fused, laws, x
+        chains = len(fused.reduction.chains)
+        self.start = empty_rows(fused.reduction.size, laws.size)
+        self.more = empty_rows(chains + 3, laws.size)
+        self.out = [*(x[row] for row in fused.plan.free.tolist()), *self.more]
+        given = x[len(fused.system.variables) :]
+        self.given: list[Any] = [row if np.ptp(row) else row[0] for row in given] if laws.size else []
+        # Numbers of numpy, which divide by zero without raising.
+        self.flat: list[Any] = [v for g in laws.base for v in g[:, :, 0].ravel()]
+        for column, array in laws.columns.items():
+            self.flat[fused.place(column)] = array
+        same = all(isinstance(value, float) for value in self.given)
+        self.bound = None
+        if compiled and same and laws.size:
+            native = fused.native(tuple(laws.columns))
+            self.bound = native.bind({"x": list(self.start), "p": self.flat, "g": self.given}, self.out)
 
-    def look(self) -> NDArray[np.bool_]:
-        """Evaluate corrections and measures, and say which samples are accepted where they are."""
-        self.fused.program.look(self.rows, self.setup, self.buffers, self.out)
-        good: NDArray[np.bool_] = (
-            (self.out[-3] < BACKWARD_ERROR) & (self.out[-2] < 1.0) & (self.out[-1] >= _GUARD)
-        )  # fmt: skip
-        return good
+    def go(self, samples: slice) -> None:
+        """Run the program over some samples that stand together."""
+        if self.bound is not None:
+            self.bound.run(samples.start, samples.stop)
+            return
+        program = self.fused.program
+        flat, given = ([v if isinstance(v, float) else v[samples] for v in values] for values in (self.flat, self.given))
+        with np.errstate(all="ignore"):
+            # Numpy takes arrays of no dimension much faster than Python's numbers.
+            setup = [v if isinstance(v, np.ndarray) else np.asarray(v) for v in program.setup(flat, given)]
+            buffers = empty_rows(program.buffers, samples.stop - samples.start)
+            program.run(list(self.start[:, samples]), setup, list(buffers), [row[samples] for row in self.out])
 
-    def moved(self, chosen: NDArray[np.intp]) -> Array:
-        """Give some samples with their corrections made."""
-        x = np.ascontiguousarray(self.x[:, chosen])
-        x[self.fused.plan.free] += self.out[: self.fused.plan.n][:, chosen]
-        return x
+    def solution(self) -> Solution:
+        """Give what came out, over the same x."""
+        error, correction, guard = self.more[-3:]
+        good: NDArray[np.bool_] = (error < BACKWARD_ERROR) & (correction < _STRICT) & (guard >= _GUARD)
+        made = np.full(self.laws.size, CORRECTIONS, np.int64)
+        return Solution(self.x, error.copy(), correction.copy(), made, good)
+
+    def reached(self, at: NDArray[np.intp]) -> Array:
+        """Give the reduced unknowns that some samples have come to."""
+        currents = self.more[: len(self.fused.reduction.chains), at]
+        return np.concatenate([self.x[np.ix_(self.fused.reduction.kept, at)], currents])
+
+    def keep(self, at: NDArray[np.intp], again: _Work) -> None:
+        """Take over the chains' currents of samples that were run once more."""
+        self.more[:, at] = again.more
 
 
-def _program(system: System, plan: Plan) -> Program:
-    trace = Trace()
-    record = _Recorder(system, plan, trace)
-    cells, sums = record.assemble()
-    steps = record.eliminate(cells, sums)
-    matrix = {cell: trace.sum(terms) for cell, terms in cells.items()}
-    balances = [trace.sum(terms) for terms in sums]
-    # The sums x + correction come last, when nothing else is left to be read from x.
-    moved = [(f"x[{row}]", trace.add(record.x[row], steps[k])) for k, row in enumerate(plan.free.tolist())]
-    measures = record.measures(matrix, balances, steps)
-    looked = [(f"out[{k}]", term) for k, term in enumerate([*steps, *measures])]
-    step_source, kept_a, buffers_a = trace.write(moved, "step")
-    look_source, kept_b, buffers_b = trace.write(looked, "look")
-    kept = sorted({*kept_a, *kept_b})
-    # Both functions number the setup values alike.
-    step_source, _, buffers_a = trace.write(moved, "step", kept)
-    look_source, _, buffers_b = trace.write(looked, "look", kept)
-    source = "\n".join([trace.write_setup(kept, "setup"), step_source, look_source])
-    scope: dict[str, Any] = {"np": np, **{name: getattr(np, name) for name in _UFUNCS}}
+_MAKERS = tuple(
+    f"engine/{name}.py" for name in ("chains", "elimination", "fused", "numpywriter", "recording", "series", "tracing")
+)
+"""What a program is made by, beside the laws."""
+
+
+def _program(reduction: Reduction) -> Program:
+    """Record a program, or take it from the store on disk."""
+    key = _key(reduction)
+    text = _recorded(reduction) if key is None else fetch("fused", key, lambda: _recorded(reduction), ".data")
+    read = json.loads(text)
+    trace, source = Trace.restored(read["trace"]), read["source"]
+    results: list[Term] = [float(t) if not isinstance(t, list) else (t[0], t[1]) for t in read["results"]]
+    scope = trace.scope()
     exec(compile(source, "<fused>", "exec"), scope)
-    count = step_source.count("out=")
-    return Program(scope["setup"], scope["step"], scope["look"], max(buffers_a, buffers_b), count, source)
+    return Program(trace, tuple(results), scope["setup"], scope["run"], read["buffers"], source.count("out="), source)
 
 
-_UFUNCS = (
-    "add", "subtract", "multiply", "divide", "reciprocal", "negative", "absolute", "square", "sqrt", "exp", "log",
-    "log1p", "expm1", "tanh", "sign", "power", "maximum", "minimum", "fmax", "copyto",
-)  # fmt: skip
+def _key(reduction: Reduction) -> list[str | bytes] | None:
+    """Give all that a program is made from: laws, structure, and where chains are weakest."""
+    system, key = reduction.system, [fingerprint(*_MAKERS)]
+    for group in system.groups:
+        law = law_key(group.statement.element)
+        if law is None:
+            return None
+        key += [*law, repr(group.reads.tolist()), repr(group.writes.tolist())]
+    chains = [(c.joints, c.weakest, [(m.group, m.element, m.sign, m.closed) for m in c.members]) for c in reduction.chains]
+    key += [repr(reduction.plan.free.tolist()), repr(system.units), repr(sorted(system.pivots.items())), repr(chains)]
+    return [*key]
 
 
-class _Recorder:
-    """Records one correction of a system."""
-
-    def __init__(self, system: System, plan: Plan, trace: Trace) -> None:
-        self.system, self.plan, self.trace = system, plan, trace
-        n = len(system.variables)
-        frozen = set(range(n)) - set(plan.free.tolist())
-        self.x: list[Term] = [
-            trace.input(f"x[{k}]", RUN) if k < n and k not in frozen else trace.input(f"g[{self._given(k)}]", SETUP)
-            for k in range(len(system.index_rows))
-        ]
-
-    def _given(self, row: int) -> int:
-        """Give the place among the given values: frozen bodies read the ambient's."""
-        n = len(self.system.variables)
-        return row - n if row >= n else self.system.index["ambient"] - n
-
-    def assemble(self) -> tuple[Cells, list[list[Term]]]:
-        """Record every law; give the terms of the matrix by (row, column) of the plan, and those of the balances."""
-        position = {row: k for k, row in enumerate(self.plan.free.tolist())}
-        sums: dict[int, list[Term]] = {k: [] for k in range(self.plan.n)}
-        cells: Cells = {}
-        offset = 0
-        for group in self.system.groups:
-            for e in range(len(group.names)):
-                self._element(group, e, offset, position, sums, cells)
-            offset += len(group.statement.parameters) * len(group.names)
-        return cells, [sums[k] for k in range(self.plan.n)]
-
-    def _element(
-        self, group: Group, e: int, offset: int, position: dict[int, int], sums: dict[int, list[Term]],
-        cells: Cells,
-    ) -> None:  # fmt: skip
-        statement = group.statement
-        names: dict[str, Term] = {"smooth": 1.0}
-        for v, name in enumerate(statement.variables):
-            names[name] = self.x[int(group.reads[v, e])]
-        for j, name in enumerate(statement.parameters):
-            names[name] = self.trace.input(f"p[{offset + j * len(group.names) + e}]", SETUP)
-        rows, slopes = statement.factored
-        for row, expression in enumerate(rows):
-            balance = position.get(int(group.writes[row, e]))
-            if balance is not None:
-                sums[balance].append(self.trace.expression(expression, names))
-        for (row, column), slope in zip(statement.jacobian, slopes, strict=True):
-            at, to = position.get(int(group.writes[row, e])), position.get(int(group.reads[column, e]))
-            if at is not None and to is not None:
-                cells.setdefault((at, to), []).append(self.trace.expression(slope, names))
-
-    def eliminate(self, cells: Cells, sums: list[list[Term]]) -> list[Term]:
-        """Record the elimination in the plan's order; give the corrections -A⁻¹·F by the plan's columns.
-
-        Terms of a cell are summed when the cell is first needed, so that what an element's own unknown adds to its
-        terminals is joined to that element's slopes before it is spread over the nodes.
-        """
-        t = self.trace
-        terms = {cell: list(parts) for cell, parts in cells.items()}
-        right = [[t.negative(b) for b in parts] for parts in sums]
-        row_of: dict[int, Term] = {}
-        inverse: dict[int, Term] = {}
-        upper: dict[tuple[int, int], Term] = {}
-        for r, c, below, beside in self.plan.order:
-            for j in beside:
-                upper[r, j] = t.sum(terms.get((r, j), []))
-            shares = {i: t.sum(terms[i, c]) for i in below}
-            inverse[r] = t.reciprocal(t.sum(terms[r, c]))
-            row_of[r] = t.sum(right[r])
-            for i in below:
-                share = t.multiply(shares[i], inverse[r])
-                for j in beside:
-                    terms.setdefault((i, j), []).append(t.negative(t.multiply(share, upper[r, j])))
-                right[i].append(t.negative(t.multiply(share, row_of[r])))
-        steps: dict[int, Term] = {}
-        for r, c, _, beside in reversed(self.plan.order):
-            steps[c] = t.multiply(self._substituted(row_of[r], [(upper[r, j], steps[j]) for j in beside]), inverse[r])
-        return [steps[k] for k in range(self.plan.n)]
-
-    def _substituted(self, right: Term, parts: list[tuple[Term, Term]]) -> Term:
-        """Give right - Σ slope·step; opposite slopes share one product with the difference of their steps."""
-        t = self.trace
-        joined: dict[Any, Term] = {}
-        for slope, step in parts:
-            key = slope if isinstance(slope, float) else slope[1]
-            signed = step if isinstance(slope, float) or slope[0] > 0 else t.negative(step)
-            joined[key] = t.add(joined[key], signed) if key in joined else signed
-        for key, step in joined.items():
-            right = t.subtract(right, t.multiply(key if isinstance(key, float) else (1, key), step))
-        return right
-
-    def measures(self, matrix: dict[tuple[int, int], Term], balances: list[Term], steps: list[Term]) -> list[Term]:
-        """Record the largest |F|/Σ|A||x| (at least the backward error), correction over allowed, and guard."""
-        t = self.trace
-        rows = self.plan.free.tolist()
-        floors = [FLOOR.get(self.system.units[row], 1e-9) for row in rows]
-        sizes = [t.function("absolute", self.x[row]) for row in rows]
-        raised = [t.add(size, floor) for size, floor in zip(sizes, floors, strict=True)]
-        scales: dict[int, list[Term]] = {}
-        for (r, c), value in matrix.items():
-            scales.setdefault(r, []).append(t.multiply(t.function("absolute", value), raised[c]))
-        error: Term | None = None
-        correction: Term | None = None
-        for k in range(self.plan.n):
-            share = t.divide(t.function("absolute", balances[k]), t.sum(scales[k]))
-            error = share if error is None or isinstance(error, float) else t.maximum(error, share)
-            allowed = t.add(t.multiply(CORRECTION, sizes[k]), floors[k])
-            off = t.divide(t.function("absolute", steps[k]), allowed)
-            correction = off if correction is None else t.maximum(correction, off)
-        guard: Term = 1.0
-        for value in dict.fromkeys(t.guards):
-            if not isinstance(value, float):
-                guard = value if isinstance(guard, float) else t.minimum(guard, value)
-        return [0.0 if error is None else error, 0.0 if correction is None else correction, guard]
+def _recorded(reduction: Reduction) -> str:
+    trace = Trace()
+    record = Recorder(reduction, trace)
+    x = record.unknowns()
+    for _ in range(_SLOPED):
+        bent = record.assemble(x)
+        factor = record.factor(bent)
+        x = record.moved(x, record.corrections(factor, bent))
+    for _ in range(_AGAIN):
+        x = record.moved(x, record.corrections(factor, record.assemble(x, slopes=False)))
+    trace.guards.clear()  # only those of the place that is checked count
+    state = record.assemble(x, slopes=False)
+    steps = record.corrections(factor, state)
+    rows = record.rows(x, state)
+    results: list[Term] = [*(rows[row] for row in reduction.plan.free.tolist()), *x[len(reduction.kept) :]]
+    results += record.measures(x, steps, state, bent, factor, rows)
+    source, kept, buffers = trace.write([(f"out[{k}]", term) for k, term in enumerate(results)], "run")
+    source = "\n".join([trace.write_setup(kept, "setup"), source])
+    return json.dumps({"trace": trace.plain(), "results": results, "source": source, "buffers": buffers})

@@ -8,34 +8,40 @@ what was recorded it writes two Python functions of numpy calls: `setup` (what d
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
-__all__ = ["Term", "Trace"]
+from circuitsim.engine.numpywriter import RUN, SETUP, Value, Writer, plain_code
+
+__all__ = ["RUN", "SETUP", "Term", "Trace"]
 
 Term = float | tuple[int, int]
 """A value with its sign: a constant, or (+1 or -1, number of a recorded value)."""
-
-SETUP, RUN = 1, 2
-
-
-@dataclass(frozen=True)
-class _Value:
-    operation: str
-    arguments: tuple[Any, ...]
-    stage: int
 
 
 class Trace:
     """Records values; see the module's text."""
 
     def __init__(self) -> None:
-        self.values: list[_Value] = []
+        self.values: list[Value] = []
         self._known: dict[tuple[str, tuple[Any, ...]], int] = {}
         self._products: dict[tuple[int, ...], int] = {}
         self._factors: dict[int, tuple[int, ...]] = {}
         self.guards: list[Term] = []
+        self.constants: dict[float, str] = {}
+
+    def plain(self) -> dict[str, Any]:
+        """Give what was recorded and written as plain lists, for JSON."""
+        values = [[v.operation, list(v.arguments), v.stage] for v in self.values]
+        return {"values": values, "constants": [[value, name] for value, name in self.constants.items()]}
+
+    @classmethod
+    def restored(cls, plain: Mapping[str, Any]) -> Trace:
+        """Give a trace back, to be written or compiled; nothing more can be recorded in it."""
+        trace = cls()
+        trace.values = [Value(operation, tuple(arguments), stage) for operation, arguments, stage in plain["values"]]
+        trace.constants = dict(plain["constants"])
+        return trace
 
     # Recording ------------------------------------------------------------------------------------------------
 
@@ -49,7 +55,7 @@ class Trace:
             if stage is None:
                 stage = max(self.values[a].stage for a in arguments if isinstance(a, int))
             self._known[key] = len(self.values)
-            self.values.append(_Value(operation, arguments, stage))
+            self.values.append(Value(operation, arguments, stage))
         return self._known[key]
 
     def stage(self, term: Term) -> int:
@@ -280,7 +286,7 @@ class Trace:
         Gives its source, the setup values that it reads (as s[0], s[1], …), and the number of buffers r it needs.
         """
         wanted = self._reachable([t for _, t in results])
-        own = sorted(v for v in wanted if self.values[v].stage == SETUP and self._serves_run(v, wanted, results))
+        own = sorted(v for v in self._read_by_run(wanted, results) if self.values[v].stage == SETUP)
         kept = list(own if kept is None else kept)
         slot = {v: k for k, v in enumerate(kept)}
         order = self._order([t for _, t in results])
@@ -291,7 +297,7 @@ class Trace:
                 targets.setdefault(-1, []).append((code, 0))
             else:
                 targets.setdefault(term[1], []).append((code, term[0]))
-        writer = _Writer(self.values, slot, last)
+        writer = Writer(self.values, slot, last, self.constants)
         for v in order:
             direct = writer.emit(v, targets.get(v, []))
             for code, sign in targets.get(v, [])[direct:]:
@@ -304,11 +310,21 @@ class Trace:
         head = f"def {name}(x, s, r, out):\n    "
         return f"{head}{body}\n    return None\n", kept, writer.count
 
+    def scope(self) -> dict[str, Any]:
+        """Give what the written functions call: numpy's functions, and constants as arrays of no dimension.
+
+        Numpy takes such arrays much faster than Python's numbers.
+        """
+        import numpy as np
+
+        names = {v.operation for v in self.values} - {"input", "reciprocal"} | {"divide", "negative", "copyto"}
+        return {"np": np, **{name: getattr(np, name) for name in names}} | {c: np.asarray(v) for v, c in self.constants.items()}
+
     def write_setup(self, kept: Sequence[int], name: str) -> str:
         """Write `name(p, g)`, which gives the setup values asked for from parameters p and given values g."""
         needed = self._reachable([(1, v) for v in kept])
         lines = [f"def {name}(p, g):"]
-        lines += [f"    v{v} = {_plain_code(self.values[v])}" for v in sorted(needed)]
+        lines += [f"    v{v} = {plain_code(self.values[v])}" for v in sorted(needed)]
         lines.append(f"    return [{', '.join(f'v{v}' for v in kept)}]")
         return "\n".join(lines) + "\n"
 
@@ -342,11 +358,11 @@ class Trace:
                 todo += [(a, False) for a in reversed(self.values[v].arguments) if isinstance(a, int)]
         return list(done)
 
-    def _serves_run(self, v: int, wanted: set[int], results: Sequence[tuple[str, Term]]) -> bool:
-        direct = any(not isinstance(t, float) and t[1] == v for _, t in results)
-        return direct or any(
-            self.values[u].stage == RUN and v in self.values[u].arguments for u in wanted if self.values[u].operation != "input"
-        )
+    def _read_by_run(self, wanted: set[int], results: Sequence[tuple[str, Term]]) -> set[int]:
+        """Give the values that results or operations of the run stage read."""
+        direct = {t[1] for _, t in results if not isinstance(t, float)}
+        run = (self.values[u] for u in wanted if self.values[u].stage == RUN and self.values[u].operation != "input")
+        return direct | {a for value in run for a in value.arguments if isinstance(a, int)}
 
     def _last_uses(self, order: Sequence[int]) -> dict[int, int]:
         last: dict[int, int] = {}
@@ -356,69 +372,3 @@ class Trace:
                     if isinstance(a, int):
                         last[a] = v
         return last
-
-
-class _Writer:
-    """Writes run-stage values as numpy calls into buffers that are handed on as soon as they are free."""
-
-    def __init__(self, values: Sequence[_Value], slot: Mapping[int, int], last: Mapping[int, int]) -> None:
-        self.values, self.slot, self.last = values, slot, last
-        self.lines: list[str] = []
-        self.place: dict[int, str] = {}
-        self.free: list[int] = []
-        self.count = 0
-
-    def emit(self, v: int, targets: Sequence[tuple[str, int]]) -> int:
-        """Write one value; give 1 if it went straight to its first target, which nothing else then reads."""
-        value = self.values[v]
-        if value.operation == "input":
-            self.place[v] = value.arguments[0]
-            return 0
-        arguments = [self._text(a) for a in value.arguments]
-        gone = [a for a in value.arguments if isinstance(a, int) and self.last.get(a) == v]
-        for a in dict.fromkeys(gone):
-            self._free(a)
-        if len(targets) == 1 and targets[0][1] > 0 and v not in self.last:
-            self.lines.append(f"{value.operation}({', '.join(arguments)}, out={targets[0][0]})")
-            return 1
-        if not self.free:
-            self.free.append(self.count)
-            self.count += 1
-        buffer = self.free.pop()
-        self.place[v] = f"r[{buffer}]"
-        self.lines.append(f"{value.operation}({', '.join(arguments)}, out=r[{buffer}])")
-        return 0
-
-    def _text(self, a: Any) -> str:
-        if isinstance(a, int):
-            return f"s[{self.slot[a]}]" if a in self.slot else self.place[a]
-        return repr(a)
-
-    def _free(self, a: int) -> None:
-        place = self.place.get(a, "")
-        if place.startswith("r[") and a not in self.slot:
-            self.free.append(int(place[2:-1]))
-
-    def store(self, v: int, code: str, sign: int) -> None:
-        """Copy a value, with its sign, to where it was asked for."""
-        place = self.place[v]
-        self.lines.append(f"negative({place}, out={code})" if sign < 0 else f"copyto({code}, {place})")
-
-    def release(self, v: int, targets: Mapping[int, Any]) -> None:
-        """Free a value that was only stored."""
-        if v not in self.last and v in targets:
-            self._free(v)
-
-
-def _plain_code(value: _Value) -> str:
-    a = [f"v{x}" if isinstance(x, int) else repr(x) for x in value.arguments]
-    if value.operation == "input":
-        return str(value.arguments[0])
-    signs = {"add": "+", "subtract": "-", "multiply": "*", "divide": "/"}
-    if value.operation in signs:
-        return f"{a[0]} {signs[value.operation]} {a[1]}"
-    if value.operation == "negative":
-        return f"-{a[0]}"
-    if value.operation == "reciprocal":
-        return f"1.0 / {a[0]}"
-    return f"np.{value.operation}({', '.join(a)})"

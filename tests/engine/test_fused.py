@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 import sympy as sp
 
 import circuitsim as cs
 from circuitsim.engine.anchored import PREDICTED, Anchored
-from circuitsim.engine.fused import Fused
+from circuitsim.engine.chains import Reduction
+from circuitsim.engine.native import available
 from circuitsim.engine.operating import compile_netlist
+from circuitsim.engine.recording import Recorder
 from circuitsim.engine.system import Evaluator
 from circuitsim.engine.tracing import RUN, SETUP, Trace
+from circuitsim.library import circuit_names
+from circuitsim.measure import Conditions, make_bench
+from circuitsim.measure.readings import step_values
 
 RNG = np.random.default_rng(3)
 RUNGS = np.array([1e7, 6800.0, 2500.0, 900.0, 60.0])
@@ -20,8 +27,7 @@ RUNGS = np.array([1e7, 6800.0, 2500.0, 900.0, 60.0])
 def run(trace: Trace, term, x: list[np.ndarray], p: list) -> np.ndarray:
     """Write, compile and run a recorded value."""
     source, kept, buffers = trace.write([("out[0]", term)], "go")
-    scope: dict = {"np": np, **{n: getattr(np, n) for n in dir(np) if isinstance(getattr(np, n), np.ufunc)}}
-    scope["copyto"] = np.copyto
+    scope = trace.scope()
     exec(trace.write_setup(kept, "setup") + source, scope)  # our own recorded program
     out = np.empty((1, x[0].size))
     scope["go"](x, scope["setup"](p, []), list(np.empty((buffers, x[0].size))), out)
@@ -119,13 +125,17 @@ def batch(size: int) -> tuple[np.ndarray, dict]:
     return labels, values
 
 
-def anchored(frozen: bool = False) -> Anchored:
-    return Anchored(compile_netlist(bench()), {("S1", "resistance"): RUNGS}, RUNGS.size, frozen=frozen)
+WAYS = [False, pytest.param(True, marks=pytest.mark.skipif(not available(), reason="llvmlite is not installed"))]
 
 
+def anchored(frozen: bool = False, native: bool = False) -> Anchored:
+    return Anchored(compile_netlist(bench()), {("S1", "resistance"): RUNGS}, RUNGS.size, frozen=frozen, native=native)
+
+
+@pytest.mark.parametrize("native", WAYS)
 @pytest.mark.parametrize("frozen", [True, False])
-def test_the_fast_way_equals_the_general_way(frozen):
-    solver = anchored(frozen)
+def test_the_fast_way_equals_the_general_way(frozen, native):
+    solver = anchored(frozen, native)
     labels, values = batch(1500)
     fast = solver.solve(labels, values)
     general = solver.compiled.solve(values, frozen=frozen)
@@ -136,8 +146,9 @@ def test_the_fast_way_equals_the_general_way(frozen):
     np.testing.assert_allclose(fast.x, general.x, rtol=3e-9, atol=3e-6)
 
 
-def test_results_do_not_depend_on_company_or_threads():
-    solver = anchored()
+@pytest.mark.parametrize("native", WAYS)
+def test_results_do_not_depend_on_company_or_threads(native):
+    solver = anchored(native=native)
     labels, values = batch(9000)
     whole = solver.solve(labels, values, threads=2)
     part = slice(100, 160)
@@ -145,6 +156,24 @@ def test_results_do_not_depend_on_company_or_threads():
     # The prediction's matrix product may round otherwise for another width; the accepted answer may not.
     np.testing.assert_allclose(whole.x[:, part], alone.x, rtol=3e-9, atol=3e-6)
     assert whole.solution.accepted.all()
+
+
+@pytest.mark.parametrize("native", WAYS)
+def test_threads_may_share_a_solver(native):
+    """Programs are made when first asked for, here by several threads at once."""
+    labels, values = batch(600)
+    solver = anchored(native=native)
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(lambda _: solver.solve(labels, values, threads=2).x, range(8)))
+    assert all(np.array_equal(x, found[0]) for x in found)
+
+
+@pytest.mark.parametrize("native", WAYS)
+def test_a_batch_may_be_one_or_none(native):
+    labels, values = batch(1)
+    solver = anchored(native=native)
+    assert solver.solve(labels, {k: v[0] for k, v in values.items()}).solution.accepted.all()
+    assert solver.solve(labels[:0], {}).size == 0
 
 
 def test_what_the_fast_way_does_not_accept_goes_the_general_way():
@@ -167,18 +196,83 @@ def test_the_residual_is_an_upper_bound():
     assert exact.max() < 1e-12
 
 
-def test_one_correction_is_that_of_the_dense_matrix():
+def evaluated(reduction: Reduction, results, laws: Evaluator, x: np.ndarray, given: np.ndarray) -> np.ndarray:
+    """Record what `results(recorder)` asks for, and run it at reduced unknowns x."""
+    trace = Trace()
+    terms = results(Recorder(reduction, trace))
+    source, kept, buffers = trace.write([(f"out[{k}]", t) for k, t in enumerate(terms)], "go")
+    scope = trace.scope()
+    exec(trace.write_setup(kept, "setup") + source, scope)  # our own recorded program
+    flat = [float(v) for g in laws.base for v in g[:, :, 0].ravel()]
+    out = np.empty((len(terms), x.shape[1]))
+    scope["go"](list(x), scope["setup"](flat, list(given)), list(np.empty((buffers, x.shape[1]))), out)
+    return out
+
+
+@pytest.mark.parametrize("frozen", [True, False])
+def test_slopes_are_those_of_the_balances(frozen):
     compiled = compile_netlist(bench())
-    plan = compiled.plan(False)
-    fused = Fused(compiled.system, plan)
-    _, values = batch(40)
-    laws = Evaluator.of(compiled.system, values, 40)
-    x = compiled.solve(values).x * (1 + 1e-3 * RNG.normal(size=(len(compiled.system.index_rows), 40)))
-    entries, slopes = laws(x)
-    want = plan.solve_dense(plan.cells(slopes), -plan.balances(entries))
-    before = x.copy()
-    out = np.empty((plan.n + 3, 40))
-    fused.program.look(list(x), fused.setup(laws, x), list(np.empty((fused.program.buffers, 40))), out)
-    # Elimination without pivoting on a matrix whose entries span ten decades: eight digits are ample for a correction.
-    np.testing.assert_allclose(out[: plan.n], want, rtol=1e-8, atol=1e-9)
-    np.testing.assert_array_equal(x, before)
+    point = compiled.solve({}, frozen=frozen)
+    reduction = Reduction(compiled.plan(frozen), point.laws)
+    start = np.append(point.x[list(reduction.kept), 0], [8.0] * len(reduction.chains))
+    given = point.x[len(compiled.system.variables) :]
+    cells: list[tuple[int, int]] = []
+
+    def slopes(record: Recorder):
+        found = record.assemble(record.unknowns()).cells
+        cells[:] = found
+        return [record.trace.sum(parts) for parts in found.values()]
+
+    def balances(record: Recorder):
+        sums = record.assemble(record.unknowns(), slopes=False).sums
+        return [record.trace.sum(sums[k]) for k in range(reduction.size)]
+
+    at = evaluated(reduction, slopes, point.laws, start[:, None], given)[:, 0]
+    full = np.zeros((reduction.size, reduction.size))
+    for (row, column), value in zip(cells, at, strict=True):
+        full[row, column] = value
+    width = 1e-5 * (1 + np.abs(start))
+    ends = [evaluated(reduction, balances, point.laws, start[:, None] + s * np.diag(width), given) for s in (1, -1)]
+    # Central differences over 1e-5: truncation some 1e-9 of the third derivative, rounding 1e-16/1e-5 of the terms' sizes.
+    found, size = (ends[0] - ends[1]) / (2 * width), np.abs(full).max(axis=1, keepdims=True)
+    np.testing.assert_allclose(found / size, full / size, rtol=1e-6, atol=1e-6)
+
+
+@pytest.mark.parametrize("frozen", [True, False])
+def test_the_rule_holds_on_every_node_of_the_whole_circuit(frozen):
+    """The chains' own balances stand for the nodes inside; here the rule is applied to the circuit as it was drawn."""
+    for name in circuit_names():
+        circuit = cs.load(name)
+        modes = step_values(circuit, [(step, Conditions()) for step in circuit.steps])
+        net = make_bench(circuit).net
+        compiled = compile_netlist(net)
+        solver = Anchored(compiled, modes, len(circuit.steps), frozen=frozen)
+        labels = np.repeat(np.arange(len(circuit.steps)), 60)
+        values = {k: np.broadcast_to(v, (len(circuit.steps),))[labels] for k, v in modes.items()}
+        for element in net.elements.values():
+            for p in element.parameters:
+                if p.name in ("resistance", "length", "friction", "emf") and (element.name, p.name) not in values:
+                    drawn = element.values[p.name] * RNG.uniform(0.9, 1.1, labels.size)
+                    values[element.name, p.name] = np.clip(drawn, p.low, p.high)
+        solved = solver.solve(labels, values)
+        plan = compiled.plan(frozen)
+        entries, slopes = solved.laws(solved.x)
+        balances = plan.balances(entries)
+        error = (np.abs(balances) / plan.scale(entries, slopes, solved.x)).max(axis=0)
+        step = plan.solve_dense(plan.cells(slopes), -balances)
+        allowed = 1e-9 * np.abs(solved.x[plan.free]) + plan.floor[plan.free]
+        assert (solved.method == PREDICTED).mean() > 0.9, name
+        assert solved.solution.accepted.all(), name
+        assert error.max() < 1e-12, name
+        assert (np.abs(step) / allowed).max() < 1.0, name
+
+
+def test_a_chain_is_one_unknown_whatever_is_spliced_in():
+    def size(splices: int) -> int:
+        net = bench()
+        net.chain("MOT-", *(cs.Contact(f"SP{k}", resistance=0.001) for k in range(splices)), "SENSE")
+        net.chain("SENSE", cs.Resistor("R1", resistance=100.0), "GND")
+        compiled = compile_netlist(net)
+        return Reduction(compiled.plan(False), Evaluator.of(compiled.system, {}, 1)).size
+
+    assert size(9) == size(2)
