@@ -1,50 +1,54 @@
 """How wide is good over production tolerances: Monte Carlo bands of the whole chart, in constant memory.
 
-One sample is one vehicle, with a value for every uncertain number, measured at every step. Chunks of vehicles are drawn,
-solved and reduced to histograms and sums on their own, and joined in order: the result depends on the seed and the
-number of samples, not on who computed which chunk.
+One sample is one vehicle, with a value for every uncertain number, measured in every state of the chart: at each step,
+plugged and unplugged, ignition on and off. Chunks of vehicles are drawn and solved on their own and streamed in order:
+the result depends on the seed and the number of samples, not on who computed which chunk.
 """
 
 from __future__ import annotations
 
+import pickle
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
+from threading import Lock
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.engine.anchored import Anchored
-from circuitsim.engine.operating import compile_netlist
-from circuitsim.engine.points import Points
-from circuitsim.errors import InputError
+from circuitsim.errors import InputError, nearest, shown
 from circuitsim.library.circuit import Circuit, StandardReading
-from circuitsim.measure import Band, Conditions, Measured, Task, band_of, fitted_supply, make_bench, measure
+from circuitsim.measure import Band, Conditions, Measured, Meter, Task, band_of, fitted_supply, measure
 from circuitsim.measure import meter as find_meter
-from circuitsim.measure.readings import INSTRUMENTS, step_values
-from circuitsim.quantities import Tolerance
-from circuitsim.studies.sampling import Key, Uncertain, corner, draw, uncertain_numbers
+from circuitsim.measure.readings import INSTRUMENTS
+from circuitsim.studies.predict import circuit_of, reading_plan
+from circuitsim.studies.rigs import Rig, make_rigs
+from circuitsim.studies.sampling import Uncertain, draw, uncertain_numbers
+from circuitsim.studies.streaming import Streamed
 
 __all__ = ["CHUNK", "Spread", "ToleranceReport", "tolerance"]
 
 Array = NDArray[np.float64]
 CHUNK = 4096
 """Vehicles a chunk; a power of two, as Sobol sets want it."""
-_BINS = 2048
-_REACH = 8.0  # half range of the histograms, in half widths of the first-order band
-_IN_FLIGHT = 8  # chunks handed to an executor ahead of the one that is waited for
+_AHEAD = 8
+_MOVERS = 5  # parts named for a reading
+_LEAST_SHARE = 0.01  # of the variance; less is chance
 
 
 @dataclass(frozen=True)
 class Spread:
-    """One reading at one step over all vehicles, SI units.
+    """One reading at one step over all vehicles, SI units; NaN where there is no reading.
 
-    low, median, high: 2.5, 50, 97.5 % quantiles; first_order: the band from slopes; corner_low, corner_high: all
+    expected: of the nominal vehicle, whose state is `verdict`; low, median, high: 2.5, 50, 97.5 % quantiles, each
+    within `resolution` of the exact one of the sample; first_order: the band from slopes; corner_low, corner_high: all
     numbers at the ends of their ranges, on the side that lowers or raises it; shares: what moves it, by share of its
-    variance (first-order, from the correlation with each number), largest first. No meter error is in any of them.
+    variance (first-order, from the correlation with each number), largest first; digit: the finest that the instrument
+    shows; count: vehicles that gave a reading.
+    The meter loads the circuit as it does in `predict`; its error is in none of them. floating: a lead is on a part
+    with no path to ground.
     """
 
     label: str
@@ -53,7 +57,13 @@ class Spread:
     red: str
     black: str
     at: str
+    unplugged: tuple[str, ...]
+    ignition: str
+    engine: str
+    fitted: tuple[str, ...]
     unit: str
+    verdict: str
+    floating: bool
     expected: float
     mean: float
     deviation: float
@@ -65,6 +75,9 @@ class Spread:
     first_order: Band
     corner_low: float
     corner_high: float
+    count: int
+    resolution: float
+    digit: float
     shares: tuple[tuple[str, float], ...]
 
     @property
@@ -74,12 +87,21 @@ class Spread:
         off = max(abs(self.first_order.low - self.low), abs(self.first_order.high - self.high))
         return off / width if width > 0 else 0.0
 
+    def record(self) -> dict[str, Any]:
+        """Give plain values, SI units."""
+        plain = {k: list(v) if isinstance(v, tuple) else v for k, v in self.__dict__.items()}
+        del plain["first_order"], plain["shares"]
+        return {
+            **plain, "first_order_low": self.first_order.low, "first_order_high": self.first_order.high,
+            "shares": [{"what": what, "share": share} for what, share in self.shares],
+        }  # fmt: skip
+
 
 @dataclass(frozen=True)
 class ToleranceReport:
-    """Spreads of a circuit's readings; `complete` is False when it was stopped early.
+    """Spreads of a circuit's readings, in the order of its chart; `complete` is False when it was stopped early.
 
-    samples: vehicles; refused: points (vehicle × step) that were no reading, such as one that runs away.
+    samples: vehicles; refused: points (vehicle × state) that were no reading, such as one that runs away.
     """
 
     circuit: str
@@ -92,14 +114,7 @@ class ToleranceReport:
 
     def records(self) -> list[dict[str, Any]]:
         """Give the spreads as plain dicts, SI units."""
-        return [
-            {
-                **{k: v for k, v in s.__dict__.items() if k not in ("first_order", "shares")},
-                "first_order_low": s.first_order.low, "first_order_high": s.first_order.high,
-                "shares": [{"what": what, "share": share} for what, share in s.shares],
-            }
-            for s in self.spreads
-        ]  # fmt: skip
+        return [s.record() for s in self.spreads]
 
     def to_dict(self) -> dict[str, Any]:
         """Give everything as plain values."""
@@ -110,86 +125,68 @@ class ToleranceReport:
 
 
 @dataclass(frozen=True)
+class _Part:
+    """What a chunk gives: every reading of every vehicle, (readings, vehicles), NaN where there is none."""
+
+    values: Array
+    refused: int
+
+
+@dataclass(frozen=True)
 class _Job:
     """Everything a chunk needs; picklable, so that any process can run it."""
 
-    circuit: Circuit
-    conditions: Conditions
-    readings: tuple[StandardReading, ...]
-    setting: tuple[tuple[Key, float], ...]
+    rigs: tuple[Rig, ...]
     numbers: tuple[Uncertain, ...]
-    centres: Array
-    halves: Array
+    rows: int
     seed: int
+    _made: list[bool] = field(default_factory=list, compare=False)
 
-    @cached_property
-    def anchored(self) -> Anchored:
-        """The circuit with no meter on it, about the nominal vehicle at each step."""
-        net = make_bench(self.circuit).net
-        frozen = self.conditions.since == "cold"
-        count = len(self.circuit.steps)
-        return Anchored(compile_netlist(net), self.modes, count, ambient=self.conditions.ambient, frozen=frozen)
+    def standard(self, chunk: int) -> Array:
+        """Draw the vehicles of a chunk: standardised deviates, (numbers, vehicles)."""
+        return draw(self.numbers, CHUNK, self.seed, chunk)
 
-    @cached_property
-    def loading(self) -> Array:
-        """What its own meter adds to each nominal reading, (readings, steps); taken as the same for all vehicles."""
-        bare = Points(self.anchored.nominal)
-        added: Array = self.centres - np.array([_values(bare, r) for r in self.readings])
-        return added
+    def make_ready(self) -> None:
+        """Compile every rig, by one vehicle, before several threads need it."""
+        if not self._made:
+            self._solved(np.zeros((len(self.numbers), 1)))
+            self._made.append(True)
 
-    @cached_property
-    def modes(self) -> dict[Key, Array]:
-        """Parameters of the nominal vehicle, one entry a step."""
-        steps = [(s, self.conditions) for s in self.circuit.steps]
-        count = len(self.circuit.steps)
-        values: dict[Key, Array] = {k: np.asarray(v) for k, v in step_values(self.circuit, steps).items()}
-        return values | {k: np.full(count, v) for k, v in self.setting}
+    def run(self, chunk: int) -> _Part:
+        """Draw and solve one chunk of vehicles."""
+        return self._solved(self.standard(chunk))
 
-
-@dataclass
-class _Sums:
-    """What is kept of the vehicles so far: histograms, extremes, sums; all of one size, whatever their number."""
-
-    counts: NDArray[np.int64]
-    lowest: Array
-    highest: Array
-    total: Array
-    squares: Array
-    products: Array
-    valid: NDArray[np.int64]
-    refused: int
-
-    def add(self, other: _Sums) -> None:
-        """Join another chunk's."""
-        self.counts += other.counts
-        self.lowest, self.highest = np.minimum(self.lowest, other.lowest), np.maximum(self.highest, other.highest)
-        self.total += other.total
-        self.squares += other.squares
-        self.products += other.products
-        self.valid += other.valid
-        self.refused += other.refused
+    def _solved(self, standard: Array) -> _Part:
+        values = np.full((self.rows, standard.shape[1]), np.nan)
+        return _Part(values, sum(rig.solve(self.numbers, standard, values) for rig in self.rigs))
 
 
 def tolerance(
-    circuit: Circuit, *, samples: int = 4096, seed: int = 1, executor: Executor | None = None,
-    progress: Callable[[int], None] | None = None, rows: Iterable[str] = (), meter: str = "standard", **conditions: Any,
+    circuit: Circuit | str, *, samples: int = 4096, seed: int = 1, executor: Executor | None = None, ahead: int = _AHEAD,
+    progress: Callable[[int], None] | None = None, rows: str | Iterable[str] = (), step: str | int | Iterable[str | int] = (),
+    probe: str | Iterable[str] = (), instrument: str = "voltmeter", meter: str = "standard", **conditions: Any,
 ) -> ToleranceReport:  # fmt: skip
-    """Spread of the circuit's plugged readings over its tolerances, by Monte Carlo.
+    """Spread of the circuit's readings over its tolerances, by Monte Carlo.
 
     Parameters
     ----------
+    circuit, step, probe, instrument, meter
+        As for `predict`: what is read, and with what.
     samples : int
         Vehicles, rounded up to whole chunks of 4,096.
     seed : int
         Same seed and samples, same numbers, on any executor.
     executor : concurrent.futures.Executor
         Computes the chunks: threads, processes, or that of a distributed engine. None computes them here.
+    ahead : int
+        Chunks handed to the executor before the first of them is waited for: as many as it has workers, or more.
+        Memory grows with it, by a few megabytes a chunk; the numbers do not change.
     progress : callable
-        Called with the number of vehicles done after each chunk.
-    rows : iterable of str
-        Only readings with one of these texts in their label.
+        Called with the number of vehicles done, after each chunk.
+    rows : str or iterable of str
+        Only readings with one of these texts in their label or leads.
     **conditions
-        As for `predict`: supply, ambient, engine, since.
+        As for `predict`: supply, supply_at, ambient, engine, ignition, since, unplug, fit.
 
     Returns
     -------
@@ -199,216 +196,165 @@ def tolerance(
     Raises
     ------
     InputError
-        For conditions that are not accepted, no readings, or a number of samples that is none.
+        For conditions that are not accepted, rows that do not exist, or a number of samples that is none.
+    SolveError
+        When a point of the nominal vehicle does not pass the acceptance rule.
     """
-    if samples < 1:
-        raise InputError(f"{samples} samples; accepted: 1 or more", key="samples")
+    for key, number in (("samples", samples), ("ahead", ahead)):
+        if number < 1:
+            raise InputError(f"{number} {key}; accepted: 1 or more", key=key)
+    circuit = circuit_of(circuit)
     tool = find_meter(meter)
     state = Conditions.read(circuit, **conditions)
-    if state.unplugged or state.fitted:
-        raise InputError("tolerance reads the circuit plugged, with nothing fitted", key="unplug")
-    readings = _chosen(circuit, tuple(rows))
+    if not isinstance(state.since, str):  # thousands of courses of time
+        raise InputError("a tolerance study takes cold or warm; predict takes a time on as well", key="since")
+    plan = _only(reading_plan(circuit, state, step, probe, instrument), (rows,) if isinstance(rows, str) else tuple(rows))
     setting, known = fitted_supply(circuit, state, tool)
-    nominal = measure(circuit, _tasks(circuit, readings, state), tool, setting, known)
-    job = _job(circuit, state, readings, setting, known, nominal, seed)
-    chunks = -(-samples // CHUNK)
-    sums: _Sums | None = None
-    complete = False
+    tasks = [task for task, _ in plan]
+    nominal = measure(circuit, tasks, tool, setting, known)
+    bands = [band_of(m.expected, m.contributions) for m in nominal]
+    halves = [max(b.high - b.low, 0.0) / 2 for b in bands]
+    rigs = make_rigs(circuit, tasks, nominal, halves, tool, setting)
+    numbers = uncertain_numbers(circuit, circuit.net, {k: (setting[k], t) for k, t in known.items()})
+    job = _Job(rigs, numbers, len(tasks), seed)
+    sums, refused, complete = _streamed(job, -(-samples // CHUNK), executor, ahead, progress)
+    spreads = _spreads(job, plan, nominal, bands, sums, tool)
+    done = CHUNK * sums.chunks
+    return ToleranceReport(circuit.name, state.sentence(), done, seed, refused, complete, spreads)
+
+
+def _only(plan: list[tuple[Task, StandardReading]], rows: tuple[str, ...]) -> list[tuple[Task, StandardReading]]:
+    """Leave the readings that have one of the texts in their label or leads."""
+    if not rows:
+        return plan
+    names = [f"{r.label} {_leads(t)}".casefold() for t, r in plan]
+    for text in rows:
+        if not text.strip() or not any(text.casefold() in name for name in names):
+            labels = list(dict.fromkeys(r.label for _, r in plan))
+            close = nearest(text, labels)
+            meant = f"did you mean {shown(close, 80)}? " if close else ""
+            raise InputError(
+                f"no row has {shown(text)} in its label or leads; {meant}labels: {' | '.join(labels)}", key="rows"
+            )  # fmt: skip
+    return [line for line, name in zip(plan, names, strict=True) if any(text.casefold() in name for text in rows)]
+
+
+def _leads(task: Task) -> str:
+    return f"on {task.at}" if task.at else f"{task.red} : {task.black}"
+
+
+def _streamed(
+    job: _Job, chunks: int, executor: Executor | None, ahead: int, progress: Callable[[int], None] | None
+) -> tuple[Streamed, int, bool]:
+    """Stream all chunks; give the sums, the points that were no reading, and whether it ran to its end."""
+    sums, refused = Streamed(), 0
     try:
-        for k, part in enumerate(_in_order(executor, job, chunks)):
-            if sums is None:
-                sums = part
-            else:
-                sums.add(part)
+        for k, part in enumerate(_in_order(executor, job, chunks, ahead)):
+            sums.add(part.values, job.standard(k))
+            refused += part.refused
             if progress is not None:
                 progress((k + 1) * CHUNK)
-        complete = True
     except KeyboardInterrupt:
-        if sums is None:
+        if not sums.chunks:
             raise
-    if sums is None:
-        raise InputError("no chunk was computed", key="samples")
-    return _report(job, sums, nominal, complete, state)
-
-
-def _chosen(circuit: Circuit, rows: tuple[str, ...]) -> tuple[StandardReading, ...]:
-    found = tuple(
-        r for r in circuit.readings
-        if not r.unplugged and r.ignition == "on" and r.instrument in ("voltmeter", "clamp")
-        and (not rows or any(text.casefold() in r.label.casefold() for text in rows))
-    )  # fmt: skip
-    if not found:
-        raise InputError(f"{circuit.name} has no such plugged reading", key="rows")
-    return found
-
-
-def _tasks(circuit: Circuit, readings: tuple[StandardReading, ...], state: Conditions) -> list[Task]:
-    return [Task(s, state, r.instrument, r.red, r.black, r.at) for r in readings for s in circuit.steps]
-
-
-def _job(
-    circuit: Circuit, state: Conditions, readings: tuple[StandardReading, ...], setting: dict[Key, float],
-    known: dict[Key, Tolerance], nominal: list[Measured], seed: int,
-) -> _Job:  # fmt: skip
-    placed = _on_nodes(circuit, readings)
-    net = make_bench(circuit).net
-    numbers = uncertain_numbers(circuit, net, {k: (setting[k], t) for k, t in known.items()})
-    bands = [band_of(m.expected, m.contributions) for m in nominal]
-    halves = [max(b.high - m.expected, m.expected - b.low, 1e-6) for b, m in zip(bands, nominal, strict=True)]
-    shape = (len(readings), len(circuit.steps))
-    centres = np.array([m.expected for m in nominal]).reshape(shape)
-    return _Job(
-        circuit, state, placed, tuple(setting.items()), numbers, centres, np.array(halves).reshape(shape), seed
-    )  # fmt: skip
-
-
-def _on_nodes(circuit: Circuit, readings: tuple[StandardReading, ...]) -> tuple[StandardReading, ...]:
-    """Give the readings with the nodes of their probe points in place of the names."""
-    from dataclasses import replace
-
-    return tuple(r if r.at else replace(r, red=circuit.node(r.red), black=circuit.node(r.black)) for r in readings)
+        return sums, refused, False
+    return sums, refused, True
 
 
 _JOBS: dict[bytes, _Job] = {}
+_LOCK = Lock()
 
 
-def _in_order(executor: Executor | None, job: _Job, chunks: int) -> Iterator[_Sums]:
-    """Run the chunks and give their sums in order, a few ahead at the most."""
+def _in_order(executor: Executor | None, job: _Job, chunks: int, ahead: int) -> Iterator[_Part]:
+    """Run the chunks and give what they give in order, a few ahead at the most."""
     if executor is None:
-        yield from (_chunk(job, k) for k in range(chunks))
+        yield from (job.run(k) for k in range(chunks))
         return
-    import pickle
-
     packed = pickle.dumps(job)
-    waiting: deque[Future[_Sums]] = deque()
+    _keep(packed, job)  # threads of this process find it there
+    waiting: deque[Future[_Part]] = deque()
     try:
         for k in range(chunks):
-            waiting.append(executor.submit(_packed_chunk, packed, k))
-            if len(waiting) >= _IN_FLIGHT:
+            waiting.append(executor.submit(_run_packed, packed, k))
+            if len(waiting) >= ahead:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()
     finally:
         for future in waiting:
             future.cancel()
+        _JOBS.pop(packed, None)
 
 
-def _packed_chunk(packed: bytes, k: int) -> _Sums:
+def _keep(packed: bytes, job: _Job) -> _Job:
+    """Remember a job by its bytes, and no more than one other."""
+    while len(_JOBS) > 1:
+        _JOBS.pop(next(iter(_JOBS)), None)
+    _JOBS[packed] = job
+    return job
+
+
+def _run_packed(packed: bytes, chunk: int) -> _Part:
     """Run a chunk where the job may be new: each process unpacks and compiles it once."""
-    import pickle
-
-    if packed not in _JOBS:
-        _JOBS.clear()
-        _JOBS[packed] = pickle.loads(packed)  # our own bytes, made by _in_order
-    return _chunk(_JOBS[packed], k)
-
-
-def _chunk(job: _Job, chunk: int) -> _Sums:
-    """Draw, solve and reduce one chunk of vehicles."""
-    standard = draw(job.numbers, CHUNK, job.seed, chunk)
-    steps = len(job.circuit.steps)
-    labels = np.repeat(np.arange(steps), CHUNK)
-    values: dict[Key, Any] = {k: v[0] if np.ptp(v) == 0 else v[labels] for k, v in job.modes.items()}
-    for number, z in zip(job.numbers, standard, strict=True):
-        drawn = number.at(z)
-        if number.step is None:
-            values[number.key] = np.tile(drawn, steps)
-        else:
-            values[number.key] = (
-                np.array(values[number.key], copy=True)
-                if np.ndim(values[number.key])
-                else np.full(labels.size, values[number.key])
-            )
-            values[number.key][number.step * CHUNK : (number.step + 1) * CHUNK] = drawn
-    return _reduced(job, Points(job.anchored.solve(labels, values)), standard)
+    with _LOCK:
+        job = _JOBS.get(packed)
+        if job is None:
+            job = _keep(packed, pickle.loads(packed))  # our own bytes, made by _in_order
+        job.make_ready()
+    return job.run(chunk)
 
 
-def _reduced(job: _Job, points: Points, standard: Array) -> _Sums:
-    readings, steps = job.centres.shape
-    y = np.array([_values(points, r) for r in job.readings]).reshape(readings, steps, CHUNK) + job.loading[:, :, None]
-    valid = np.broadcast_to(points.sound.reshape(steps, CHUNK), y.shape)
-    off = np.where(valid, y - job.centres[:, :, None], 0.0)
-    place = np.floor((off / (_REACH * job.halves[:, :, None]) + 1.0) * (_BINS / 2)).astype(np.int64)
-    place = np.clip(place, -1, _BINS) + 1
-    base = np.arange(readings * steps)[:, None] * (_BINS + 2)
-    flat = (place.reshape(readings * steps, CHUNK) + base)[valid.reshape(readings * steps, CHUNK)]
-    counts = np.bincount(flat, minlength=readings * steps * (_BINS + 2)).reshape(readings, steps, _BINS + 2)
-    return _Sums(
-        counts, np.where(valid, y, np.inf).min(axis=2), np.where(valid, y, -np.inf).max(axis=2),
-        off.sum(axis=2), (off**2).sum(axis=2), off @ standard.T, valid.sum(axis=2), int((~points.sound).sum()),
-    )  # fmt: skip
-
-
-def _values(points: Points, r: StandardReading) -> Array:
-    return points.current(r.at) if r.at else points.voltage(r.red, r.black)
-
-
-def _report(job: _Job, sums: _Sums, nominal: list[Measured], complete: bool, state: Conditions) -> ToleranceReport:
-    corners = _corners(job, nominal)
+def _spreads(
+    job: _Job, plan: list[tuple[Task, StandardReading]], nominal: list[Measured], bands: list[Band], sums: Streamed, tool: Meter
+) -> tuple[Spread, ...]:
+    corners = {row: pair for rig in job.rigs for row, pair in rig.corners(job.numbers, nominal).items()}
+    shares = _shares(job, plan, sums)
     spreads = []
-    steps = job.circuit.steps
-    for i, m in enumerate(nominal):
-        row, step = divmod(i, len(steps))
-        n = int(sums.valid[row, step])
-        mean = sums.total[row, step] / max(n, 1)
-        variance = max(sums.squares[row, step] / max(n, 1) - mean**2, 0.0)
-        low, median, high = _quantiles(sums.counts[row, step], job.centres[row, step], job.halves[row, step])
-        first = band_of(m.expected, m.contributions)
+    for k, ((t, r), m) in enumerate(zip(plan, nominal, strict=True)):
+        live = m.verdict.startswith("live")  # an ohmmeter shows nonsense there, whatever the vehicle
+        c = t.conditions
+        figures = {"count": 0, **dict.fromkeys(_FIGURES, float("nan"))} if live else _figures(sums, k, corners[k])
         spreads.append(
             Spread(
-                job.readings[row].label, steps[step], m.task.instrument, m.task.red, m.task.black,
-                m.task.at, INSTRUMENTS[m.task.instrument], m.expected, job.centres[row, step] + mean,
-                float(np.sqrt(variance)), low, median, high, float(sums.lowest[row, step]),
-                float(sums.highest[row, step]), first, *corners[i], _shares(job, sums.products[row, step], n, variance),
+                label=r.label, step=t.step, instrument=t.instrument, red=t.red, black=t.black, at=t.at,
+                unplugged=c.unplugged, ignition=c.ignition, engine=c.engine, fitted=tuple(str(f) for f in c.fitted),
+                unit=INSTRUMENTS[t.instrument], verdict=m.verdict, floating=m.floating, expected=m.expected,
+                first_order=bands[k], digit=_digit(tool, INSTRUMENTS[t.instrument]), shares=() if live else shares[k],
+                **figures,
             )
         )  # fmt: skip
-    samples = int(sums.counts.sum(axis=2).max(initial=0))
-    return ToleranceReport(
-        job.circuit.name, state.sentence(), samples, job.seed, sums.refused, complete, tuple(spreads)
-    )  # fmt: skip
+    return tuple(spreads)
 
 
-def _quantiles(counts: NDArray[np.int64], centre: float, half: float) -> tuple[float, float, float]:
-    """Read quantiles off a histogram, straight within a bin; a bin is 1/128 of the first-order band's half width."""
-    edges = centre + _REACH * half * np.linspace(-1.0, 1.0, _BINS + 1)
-    below = np.concatenate([[0], np.cumsum(counts)])[1:-1]
-    total = counts.sum()
-    low, median, high = np.interp(np.array([0.025, 0.5, 0.975]) * total, below, edges)
-    return float(low), float(median), float(high)
+_FIGURES = (
+    "mean", "deviation", "low", "median", "high", "minimum", "maximum", "resolution", "corner_low", "corner_high",
+)  # fmt: skip
 
 
-def _shares(job: _Job, products: Array, n: int, variance: float) -> tuple[tuple[str, float], ...]:
-    """Square of the correlation with each number: its first-order share of the variance."""
-    if n == 0 or variance <= 0:
-        return ()
-    share = (products / n) ** 2 / variance
-    largest = np.argsort(-share, kind="stable")[:5]
-    return tuple((job.numbers[k].name, float(share[k])) for k in largest if share[k] > 0.01)
+def _figures(sums: Streamed, row: int, corners: tuple[float, float]) -> dict[str, Any]:
+    """Give the numbers of one reading."""
+    count = int(sums.count[row])
+    low, median, high, width = sums.quantiles(row)
+    ends = (float(sums.minimum[row]), float(sums.maximum[row])) if count else (float("nan"),) * 2
+    moments = float(sums.mean[row]), float(np.sqrt(sums.variance[row]))
+    found = dict(zip(_FIGURES, (*moments, low, median, high, *ends, width, *corners), strict=True))
+    return {"count": count, **found}
 
 
-def _corners(job: _Job, nominal: list[Measured]) -> list[tuple[float, float]]:
-    """Solve each reading with every number at the end of its range that lowers, or raises, it to first order."""
-    steps = job.circuit.steps
-    tasks = [(steps[i % len(steps)], job.conditions) for i in range(len(nominal)) for _ in (0, 1)]
-    values: dict[Key, Any] = {k: np.asarray(v) for k, v in step_values(job.circuit, tasks).items()}
-    values |= {k: np.full(len(tasks), v) for k, v in job.setting}
-    for number in job.numbers:
-        base = values.get(number.key, np.full(len(tasks), number.nominal))
-        values[number.key] = np.array(base, dtype=float)
-    for i, m in enumerate(nominal):
-        slopes = {c.what: c.slope for c in m.contributions}
-        for number in job.numbers:
-            if number.step in (None, i % len(steps)):
-                slope = slopes.get(".".join(number.key), 0.0)
-                for side in (0, 1):
-                    sign = (1.0 if side else -1.0) * float(np.sign(slope))
-                    if sign:
-                        values[number.key][2 * i + side] = corner(number, sign)
-    frozen = job.conditions.since == "cold"
-    points = Points(job.anchored.compiled.solve(values, ambient=job.conditions.ambient, frozen=frozen, size=len(tasks)))
+def _digit(tool: Meter, unit: str) -> float:
+    """Give the finest digit of an instrument; of a lamp a person sees no more than a hundredth of its power."""
+    return 0.01 if unit == "1" else tool.ranges(unit)[0].digit
+
+
+def _shares(job: _Job, plan: list[tuple[Task, StandardReading]], sums: Streamed) -> list[tuple[tuple[str, float], ...]]:
+    """Square of the correlation with each number: its first-order share of the variance; a step's own numbers only."""
+    circuit = job.rigs[0].circuit
     found = []
-    for i, _ in enumerate(nominal):
-        y = _values(points, job.readings[i // len(steps)]) + job.loading[divmod(i, len(steps))]
-        pair = [float(y[k]) if points.sound[k] else float("nan") for k in (2 * i, 2 * i + 1)]
-        found.append((pair[0], pair[1]))
+    for (task, _), covariance, variance in zip(plan, sums.covariance, sums.variance, strict=True):
+        step = circuit.step_index(task.step)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            every = covariance**2 / variance
+        mine = [(n, float(s)) for n, s in zip(job.numbers, every, strict=True) if n.step in (None, step) and s > _LEAST_SHARE]
+        largest = sorted(mine, key=lambda pair: -pair[1])[:_MOVERS]
+        found.append(tuple((".".join(n.key), share) for n, share in largest))
     return found
