@@ -20,6 +20,7 @@ __all__ = ["Anchored"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 _PIECE = 4096  # samples at a time: large enough for numpy's calls, small enough for the cache
+_FEW = 1024  # samples at a time on the general way, whose dense matrices take 74 KB each
 PREDICTED = 3
 """Method number of samples that were done from a prediction."""
 
@@ -83,8 +84,8 @@ class Anchored:
 
         solution = fused.run(laws, x, begin, _pieces(labels), compiled=self.native, threads=threads)
         left = np.flatnonzero(~solution.accepted)
-        for k in range(0, left.size, _PIECE):
-            some = left[k : k + _PIECE]
+        for k in range(0, left.size, _FEW):
+            some = left[k : k + _FEW]
             again, method[some] = self.compiled.attack(laws.take(some), self.ambient, self.frozen)
             solution.put(some, again)
         return Solved(self.compiled, laws, self.frozen, solution, method)

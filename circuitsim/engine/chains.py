@@ -115,7 +115,8 @@ class Reduction:
             rows, variables = group.statement.rows, group.statement.variables
             at = group.statement.jacobian.index((rows.index(ends[0]), variables.index(ends[0])))
             cold = slopes[self.system.jac_blocks[g]].reshape(-1, len(group.names), laws.size)[at].min(axis=1)
-            for e in range(len(group.names)):
+            # What carries nothing at all somewhere, such as a meter that is not connected there, has no drop by current.
+            for e in np.flatnonzero(cold > 0.0).tolist():
                 member = Member(g, e, 1, form, False, float(cold[e]))
                 found[g, e] = Member(g, e, 1, form, self._closes(member), float(cold[e]))
         return found

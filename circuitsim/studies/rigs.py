@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.anchored import Anchored
+from circuitsim.engine.native import available
 from circuitsim.engine.points import Points
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Measured, Meter, Stand, Task, by_stand
@@ -44,6 +45,8 @@ class Pick:
 class Rig:
     """One bench: its points, each a task of which only the instrument is connected, and the readings taken there.
 
+    native: whether programs compiled by llvmlite are run. It is settled once for all who work on the study: their numbers
+    and those of numpy differ by rounding.
     Picklable; what is compiled is made anew where it arrives.
     """
 
@@ -52,6 +55,7 @@ class Rig:
     setting: tuple[tuple[Key, float], ...]
     points: tuple[Task, ...]
     picks: tuple[Pick, ...]
+    native: bool
 
     def __getstate__(self) -> dict[str, Any]:
         return {f.name: getattr(self, f.name) for f in fields(self)}
@@ -64,7 +68,9 @@ class Rig:
     @cached_property
     def anchored(self) -> Anchored:
         """The solver about the nominal vehicle at each point."""
-        return Anchored(self.stand.compiled, self.values, len(self.points), ambient=self.ambient, frozen=self.frozen)
+        return Anchored(
+            self.stand.compiled, self.values, len(self.points), ambient=self.ambient, frozen=self.frozen, native=self.native
+        )  # fmt: skip
 
     @cached_property
     def values(self) -> dict[Key, Any]:
@@ -163,7 +169,7 @@ class Rig:
 
 def make_rigs(
     circuit: Circuit, tasks: Sequence[Task], nominal: Sequence[Measured], halves: Sequence[float], meter: Meter,
-    setting: dict[Key, float],
+    setting: dict[Key, float], native: bool | None = None,
 ) -> tuple[Rig, ...]:  # fmt: skip
     """Sort readings onto rigs.
 
@@ -173,12 +179,15 @@ def make_rigs(
         What is read, with what, and the parameters that a measured supply sets.
     nominal, halves
         Each reading of the nominal vehicle with its own meter on it, and the half width of its band.
+    native
+        Run compiled programs or numpy's; by default the former where llvmlite is installed here.
     """
+    native = available() if native is None else native
     fixed = tuple(setting.items())
     rigs = []
     for members in by_stand(tasks):
         bare = list(dict.fromkeys(_bare(tasks[k]) for k in members if tasks[k].instrument in ("clamp", "voltmeter")))
-        shown = _read_bare(Rig(circuit, meter, fixed, tuple(bare), ()), [tasks[k] for k in members]) if bare else {}
+        shown = _read_bare(Rig(circuit, meter, fixed, tuple(bare), (), native), [tasks[k] for k in members]) if bare else {}
         points: list[Task] = []
         picks = []
         for k in members:
@@ -188,7 +197,7 @@ def make_rigs(
             if point not in points:
                 points.append(point)
             picks.append(Pick(k, tasks[k], points.index(point), shift if light and tasks[k].instrument != "clamp" else 0.0))
-        rigs.append(Rig(circuit, meter, fixed, tuple(points), tuple(picks)))
+        rigs.append(Rig(circuit, meter, fixed, tuple(points), tuple(picks), native))
     return tuple(rigs)
 
 

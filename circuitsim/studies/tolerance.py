@@ -164,7 +164,8 @@ class _Job:
 def tolerance(
     circuit: Circuit | str, *, samples: int = 4096, seed: int = 1, executor: Executor | None = None, ahead: int = _AHEAD,
     progress: Callable[[int], None] | None = None, rows: str | Iterable[str] = (), step: str | int | Iterable[str | int] = (),
-    probe: str | Iterable[str] = (), instrument: str = "voltmeter", meter: str = "standard", **conditions: Any,
+    probe: str | Iterable[str] = (), instrument: str = "voltmeter", meter: str = "standard", native: bool | None = None,
+    **conditions: Any,
 ) -> ToleranceReport:  # fmt: skip
     """Spread of the circuit's readings over its tolerances, by Monte Carlo.
 
@@ -185,6 +186,9 @@ def tolerance(
         Called with the number of vehicles done, after each chunk.
     rows : str or iterable of str
         Only readings with one of these texts in their label or leads.
+    native : bool
+        Run programs compiled by llvmlite, or numpy's; by default the former where llvmlite is installed. It is settled
+        here for every worker, as the two differ by rounding: ModuleNotFoundError where a worker has no llvmlite.
     **conditions
         As for `predict`: supply, supply_at, ambient, engine, ignition, since, unplug, fit.
 
@@ -214,7 +218,7 @@ def tolerance(
     nominal = measure(circuit, tasks, tool, setting, known)
     bands = [band_of(m.expected, m.contributions) for m in nominal]
     halves = [max(b.high - b.low, 0.0) / 2 for b in bands]
-    rigs = make_rigs(circuit, tasks, nominal, halves, tool, setting)
+    rigs = make_rigs(circuit, tasks, nominal, halves, tool, setting, native)
     numbers = uncertain_numbers(circuit, circuit.net, {k: (setting[k], t) for k, t in known.items()})
     job = _Job(rigs, numbers, len(tasks), seed)
     sums, refused, complete = _streamed(job, -(-samples // CHUNK), executor, ahead, progress)
