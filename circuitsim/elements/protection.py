@@ -42,7 +42,7 @@ class Fuse(Element):
             # At 3.5 times its rating a blade fuse opens within half a second (from memory).
             limits=(
                 Limit("fuse element temperature", s.body, -60, 410),
-                Limit("the fuse opens", abs(i) / s.rating, -1, 3.5),
+                Limit("the fuse opens", abs(i) / s.rating, -1, 3.5, lasting=0.5),
             ),
         )
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain
 from circuitsim.elements.loads import LockedShaft
 from circuitsim.engine.operating import Solved
+from circuitsim.engine.system import Evaluator
 
-__all__ = ["NO_READING", "STANDING", "find_verdicts", "limit_breaches"]
+__all__ = ["NO_READING", "STANDING", "Breach", "breaches", "find_verdicts", "limit_breaches"]
 
 NO_READING = ("runs away", "outside validity", "unstable", "unconverged", "live")
 """How the verdicts begin that make a point no reading."""
@@ -73,25 +77,45 @@ def _pushes(solved: Solved, shafts: list[str]) -> dict[str, Array]:
 
 
 def limit_breaches(solved: Solved) -> dict[int, str]:
-    """Find the samples in which a law has left its range, and name the element that left it furthest."""
-    worst = np.zeros(solved.size)
-    texts: dict[int, str] = {}
-    for g, group in enumerate(solved.system.groups):
+    """Find the samples in which a law has left its range, and name the element that left it furthest.
+
+    Of samples that were followed in time, give why they stopped on their way.
+    """
+    if solved.stopped is not None:
+        return solved.stopped
+    worst: dict[int, Breach] = {}
+    for found in breaches(solved.laws, solved.x):
+        if found.sample not in worst or found.excess > worst[found.sample].excess:
+            worst[found.sample] = found
+    return {k: worst[k].verdict for k in sorted(worst)}
+
+
+class Breach(NamedTuple):
+    """A limit that is passed: by which sample, where, by what share of its range, for how long it may be (s), the verdict."""
+
+    sample: int
+    place: tuple[int, int, int]
+    excess: float
+    lasting: float
+    verdict: str
+
+
+def breaches(laws: Evaluator, x: Array) -> Iterator[Breach]:
+    """Find all limits that are passed at x, (rows, batch)."""
+    for g, group in enumerate(laws.system.groups):
         limits, kernel = group.statement.limits
         if not limits:
             continue
-        out = np.empty((3 * len(limits), len(group.names), solved.size))
+        out = np.empty((3 * len(limits), len(group.names), x.shape[1]))
         with np.errstate(all="ignore"):
-            kernel(solved.laws.inputs(g, solved.x), out)
-        for j, limit in enumerate(limits):
+            kernel(laws.inputs(g, x), out)
+        for j, what in enumerate(limits):
             value, low, high = out[3 * j : 3 * j + 3]
             excess = np.maximum(value - high, low - value) / np.maximum(np.abs(high - low), 1e-12)
-            for e, k in np.argwhere(excess > 0):
-                if excess[e, k] > worst[k]:
-                    worst[k] = excess[e, k]
-                    hot = "temperature" in limit.what and value[e, k] > high[e, k]
-                    texts[int(k)] = _breach(group.names[e], limit.what, hot)
-    return texts
+            for e, k in np.argwhere(excess > 0).tolist():
+                hot = "temperature" in what and bool(value[e, k] > high[e, k])
+                verdict = _breach(group.names[e], what, hot)
+                yield Breach(k, (g, e, j), float(excess[e, k]), group.statement.lasting[j], verdict)
 
 
 def _breach(element: str, what: str, hot: bool) -> str:
