@@ -1,0 +1,113 @@
+"""The wiggle command: formats, files, bad flags."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+Run = Callable[..., Result]
+QUICK = ("wiggle", "tractor-cab-fan", "--at", "X4.A", "--trials", "20", "--for", "2s")
+
+
+@pytest.mark.parametrize("form", ["table", "json", "markdown"])
+def test_formats(run: Run, form: str) -> None:
+    done = run(*QUICK, "--format", form)
+    assert (done.exit_code, done.stderr) == (0, "")
+    if form == "json":
+        found = json.loads(done.stdout)
+        assert (found["site"], found["step"], found["trials"]) == ("X4.A", "4", 20)
+    else:
+        assert "X4.A opens and closes at random, step 4" in done.stdout
+        assert "min/max in peak mode, 1 ms" in done.stdout
+        assert "Wiggle at step 4 with min/max in peak mode on" in done.stdout
+
+
+def test_the_last_line_is_the_lesson(run: Run) -> None:
+    last = run(*QUICK).stdout.rstrip().splitlines()[-1]
+    assert last.startswith("Wiggle at step 4 with min/max in peak mode on: ")
+    assert "at step 1" in last
+
+
+def test_leads_that_show_nothing_say_so(run: Run) -> None:
+    """A bad contact in the feed of the fuse box does not move the voltage between two grounds by any digit."""
+    done = run(*QUICK, "--probe", "BAT-:GND", "--depth", "20mohm", "--step", "1")
+    assert done.exit_code == 0
+    assert "With these leads no meter catches it at any step: probe across X4.A" in done.stdout
+
+
+def test_names_and_words_in_any_case(run: Run) -> None:
+    one = run(*QUICK, "--probe", "x4.a/HARNESS:x4.a/part", "--depth", "Open", "--step", "3")
+    assert (one.exit_code, one.stderr) == (0, "")
+    assert "X4.A/harness : X4.A/part at step 3" in one.stdout
+
+
+def test_same_seed_same_bytes(run: Run) -> None:
+    first, second, other = (run(*QUICK, "--seed", s, "--format", "json").stdout for s in ("5", "5", "6"))
+    assert first == second
+    assert first != other
+
+
+@pytest.mark.parametrize("width", [60, 120])
+def test_lines_fit(run: Run, width: int) -> None:
+    lines = run(*QUICK, "--width", str(width)).stdout.splitlines()
+    assert max(len(text) for text in lines) <= width
+
+
+def test_files_and_pictures(run: Run) -> None:
+    done = run(*QUICK, "--picture", "strip.svg", "-o", "out.json")
+    assert (done.exit_code, done.stdout, done.stderr) == (0, "", "")
+    assert json.loads(Path("out.json").read_text(encoding="utf-8"))["circuit"] == "tractor-cab-fan"
+    first = Path("strip.svg").read_bytes()
+    assert run(*QUICK, "--picture", "strip.svg").exit_code == 0
+    assert Path("strip.svg").read_bytes() == first
+    assert run(*QUICK, "--probe", "at:M1", "--picture", "clamp.png").exit_code == 0
+    assert Path("clamp.png").stat().st_size > 20_000
+
+
+@pytest.mark.parametrize("rate", ["2/s", "2 / s", "120/min", "2Hz", "7200/h"])
+def test_rates_as_people_write_them(run: Run, rate: str) -> None:
+    assert json.loads(run(*QUICK, "--rate-open", rate, "--format", "json").stdout)["rate_open"] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (["--at", "X4.Z"], "did you mean 'X4.A'"),
+        (["--at", "M1"], "unknown place for a bad contact"),
+        (["--rate-open", "0/s"], "--rate-open: 0 Hz is out of range"),
+        (["--rate-open", "2"], "--rate-open"),
+        (["--rate-open", "2 V"], "--rate-open"),
+        (["--open-time", "9h"], "--open-time"),
+        (["--for", "1h"], "--for: 3600 s is out of range"),
+        (["--depth", "5"], "--depth"),
+        (["--depth", "5V"], "--depth"),
+        (["--step", "9"], "step"),
+        (["--probe", "MOT+"], "--probe"),
+        (["--probe", "MOT+:NIX"], "NIX"),
+        (["--trials", "0"], "--trials"),
+        (["--seed", "-1"], "--seed"),
+        (["--meter", "golden"], "golden"),
+        (["--picture", "a.gif"], "--picture"),
+        (["-o", "out.xlsx"], "out.xlsx"),
+        (["--format", "csv"], "--format"),
+        (["--rate", "2/s"], "--rate-open"),
+        (["--supply-at", "2"], "--supply-at"),
+    ],
+)
+def test_bad_flags_give_one_line(run: Run, words: list[str], text: str) -> None:
+    at = [] if "--at" in words else ["--at", "X4.A"]
+    done = run("wiggle", "tractor-cab-fan", *at, *words)
+    assert done.exit_code == 2
+    assert text in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == ""
+
+
+def test_a_place_must_be_given(run: Run) -> None:
+    done = run("wiggle", "tractor-cab-fan")
+    assert done.exit_code == 2
+    assert "--at" in done.stderr
