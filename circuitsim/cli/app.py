@@ -12,6 +12,9 @@ import click
 from circuitsim.cli.commands import list_command, predict_command, show_command
 from circuitsim.cli.output import put, say
 from circuitsim.cli.tolerance import tolerance_command
+from circuitsim.cli.transient import transient_command
+from circuitsim.cli.waveform import waveform_command
+from circuitsim.cli.wiggle import wiggle_command
 from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNameError
 
 __all__ = ["Program", "program"]
@@ -99,3 +102,6 @@ program.add_command(list_command)
 program.add_command(show_command)
 program.add_command(predict_command)
 program.add_command(tolerance_command)
+program.add_command(transient_command)
+program.add_command(waveform_command)
+program.add_command(wiggle_command)

@@ -19,12 +19,16 @@ if TYPE_CHECKING:
     from circuitsim.library import Circuit
     from circuitsim.studies import Chart
 
-__all__ = ["circuit_options", "list_command", "load_circuit", "predict_command", "quantity", "show_command"]
+__all__ = [
+    "SUFFIXES", "circuit_options", "condition_options", "list_command", "load_circuit", "predict_command", "read_conditions",
+    "show_command", "width_option",
+]  # fmt: skip
 
 Command = Callable[..., None]
 _PLAIN_OPTIONS = ("nominal", "steps", "fuse", "current")
 _LABELS = 800  # characters of labels in a message
-_SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
+SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
+"""Formats by the ending of a file."""
 
 
 def circuit_options(command: Command) -> Command:
@@ -40,6 +44,32 @@ def circuit_options(command: Command) -> Command:
         command = click.option(f"--{name}", metavar=example, help=text)(command)
     pairs = click.option("--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
     return click.argument("circuit")(pairs(command))
+
+
+def condition_options(command: Command) -> Command:
+    """Add what is read, with what, and under which conditions; `read_conditions` turns them into arguments."""
+    option = click.option
+    options = (
+        option("--supply", metavar="12.3V", help="Battery voltage as measured; the circuit's own battery by default."),
+        option("--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off."),
+        option("--ambient", metavar="20degC", help="Temperature around; 20 °C by default."),
+        option("--engine", type=Words(["off", "running"]), default="off", help="off (default) or running; a charger counts."),
+        option("--ignition", type=Words(["on", "off"]), default="on", help="on (default) or off."),
+        option("--since", default="cold", metavar="2min", help="cold: just switched on (default); a time on; or warm."),
+        option("--unplug", multiple=True, metavar="X4", help="A connector that is unplugged; may be repeated."),
+        option("--fit", multiple=True, metavar="KIND:A:B", help="A jumper or lamp across two points; may be repeated."),
+        option("--step", multiple=True, metavar="2", help="Only this step; may be repeated."),
+        option("--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp."),
+        option(
+            "--instrument",
+            type=Words(["voltmeter", "ohmmeter", "lamp"]),
+            help="What reads --probe RED:BLACK: voltmeter (default), ohmmeter or lamp.",
+        ),
+        option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance."),
+    )
+    for add in reversed(options):
+        command = add(command)
+    return command
 
 
 def load_circuit(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) -> Circuit:
@@ -63,7 +93,7 @@ def load_circuit(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | No
         raise InputError(text) from None
 
 
-_width = click.option("--width", type=Width(), metavar="N", help="Lay out for lines of N characters.")
+width_option = click.option("--width", type=Width(), metavar="N", help="Lay out for lines of N characters.")
 _output = click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 
 
@@ -89,7 +119,7 @@ def list_command(form: str) -> None:
 
 @click.command("show", short_help="Show what is in a circuit, and what can be reached.")
 @click.option("--format", "form", type=Words(["text", "json"]), default="text", help="text (default) or json.")
-@_width
+@width_option
 @circuit_options
 def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | None, **plain: str | None) -> None:
     """Show what is in a circuit: current path, probe points, connectors, parts.
@@ -107,21 +137,7 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 
 
 @click.command("predict", short_help="Predict what a good circuit reads.")
-@click.option("--supply", metavar="12.3V", help="Battery voltage as measured; the circuit's own battery by default.")
-@click.option("--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off.")
-@click.option("--ambient", metavar="20degC", help="Temperature around; 20 °C by default.")
-@click.option("--engine", type=Words(["off", "running"]), default="off", help="off (default) or running; a charger counts.")
-@click.option("--ignition", type=Words(["on", "off"]), default="on", help="on (default) or off.")
-@click.option("--since", type=Words(["cold", "warm"]), default="cold", help="cold: just switched on (default); or warm.")
-@click.option("--unplug", multiple=True, metavar="X4", help="A connector that is unplugged; may be repeated.")
-@click.option("--fit", multiple=True, metavar="KIND:A:B", help="A jumper or lamp across two points; may be repeated.")
-@click.option("--step", multiple=True, metavar="2", help="Only this step; may be repeated.")
-@click.option("--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp.")
-@click.option(
-    "--instrument", type=Words(["voltmeter", "ohmmeter", "lamp"]),
-    help="What reads --probe RED:BLACK: voltmeter (default), ohmmeter or lamp.",
-)  # fmt: skip
-@click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
+@condition_options
 @click.option("--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated.")
 @click.option(
     "--format", "form", type=Words(["table", "json", "csv", "markdown"]),
@@ -129,7 +145,7 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 )  # fmt: skip
 @click.option("--picture", metavar="FILE", help="Draw the chart as well, as .png, .svg or .pdf.")
 @_output
-@_width
+@width_option
 @circuit_options
 def predict_command(
     circuit: str, pairs: tuple[str, ...], form: str | None, output: str | None, width: int | None,
@@ -143,11 +159,11 @@ def predict_command(
     check_target(output)
     check_ending(output)
     _check_picture(picture)
-    kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
+    kind = form or next((k for end, k in SUFFIXES.items() if output and output.lower().endswith(end)), "table")
     found = load_circuit(circuit, pairs, dict(zip(_PLAIN_OPTIONS, (nominal, steps, fuse, current), strict=True)))
     spare(found.file, output)
     spare(found.file, picture, "--picture")
-    given = _conditions(**conditions)
+    given = read_conditions(**conditions)
     from circuitsim.studies import predict
 
     with pointing_to_show(circuit):
@@ -176,7 +192,7 @@ def _check_picture(picture: str | None) -> None:
         check_suffix(Path(picture).suffix)
 
 
-def _conditions(
+def read_conditions(
     supply: str | None, supply_at: str | None, ambient: str | None, probe: tuple[str, ...], instrument: str | None,
     **others: Any,
 ) -> dict[str, Any]:  # fmt: skip
@@ -188,13 +204,13 @@ def _conditions(
     if instrument is not None and all(text.partition(":")[0].strip().lower() == "at" for text in probe):
         raise InputError(f"at: is a clamp; {shown(instrument)} needs --probe RED:BLACK", key="--instrument")
     return {
-        "supply": quantity("--supply", supply, "V"), "supply_at": supply_at or "off",
-        "ambient": quantity("--ambient", ambient, "°C"), "probe": probe, "instrument": instrument or "voltmeter",
+        "supply": _quantity("--supply", supply, "V"), "supply_at": supply_at or "off",
+        "ambient": _quantity("--ambient", ambient, "°C"), "probe": probe, "instrument": instrument or "voltmeter",
         **others,
     }  # fmt: skip
 
 
-def quantity(option: str, text: str | None, unit: str) -> float | None:
+def _quantity(option: str, text: str | None, unit: str) -> float | None:
     """Read the quantity given for an option, in SI; None where it was not given. Errors name the option."""
     from circuitsim.quantities import parse
 

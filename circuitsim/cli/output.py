@@ -5,7 +5,6 @@ from __future__ import annotations
 import codecs
 import json
 import os
-import secrets
 import stat
 import sys
 from collections.abc import Sequence
@@ -230,7 +229,7 @@ def write_file(output: str, data: bytes, option: str = "--output") -> None:
 
 
 def _replace(target: Path, data: bytes, mode: int | None) -> None:
-    temporary = target.parent / f".circuitsim-{secrets.token_hex(8)}.tmp"
+    temporary = target.parent / f".circuitsim-{os.urandom(8).hex()}.tmp"
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
     try:
         with os.fdopen(handle, "wb") as stream:

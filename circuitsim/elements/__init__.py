@@ -18,19 +18,20 @@ from circuitsim.elements.base import (
 )  # fmt: skip
 from circuitsim.elements.commands import CommandVoltage, LadderRung, OpenCollector
 from circuitsim.elements.conductors import Jumper, Leak, Resistor, Wire
-from circuitsim.elements.contacts import Contact, Pin, Switch
+from circuitsim.elements.contacts import Contact, PartingPin, Pin, Switch
 from circuitsim.elements.controllers import LinearController, PackSection, PwmController
 from circuitsim.elements.heat import HeatPath
 from circuitsim.elements.instruments import Ohmmeter, Voltmeter
-from circuitsim.elements.loads import AxialFan, ConstantTorque, ForwardCurvedFan, Lamp, LockedShaft
+from circuitsim.elements.loads import AxialFan, ConstantTorque, ForwardCurvedFan, Lamp, LockedShaft, ProbeLamp
 from circuitsim.elements.motors import Motor
 from circuitsim.elements.protection import Fuse, ThermalCutout
+from circuitsim.elements.reactive import Capacitor, Inductor
 from circuitsim.elements.sources import Alternator, Battery, CurrentSource, VoltageSource, rest_voltage
 
 __all__ = [
-    "Alternator", "AxialFan", "Battery", "CommandVoltage", "ConstantTorque", "Contact", "CurrentSource", "Domain",
-    "Element", "ForwardCurvedFan", "Fuse", "HeatPath", "Jumper", "LadderRung", "Lamp", "Law", "Leak", "Limit",
-    "LinearController", "LockedShaft", "Motor", "Ohmmeter", "OpenCollector", "PackSection", "Parameter", "Pin",
-    "PwmController", "Resistor", "Switch", "Symbols", "Terminal", "ThermalCutout", "Unknown", "VoltageSource",
+    "Alternator", "AxialFan", "Battery", "Capacitor", "CommandVoltage", "ConstantTorque", "Contact", "CurrentSource", "Domain",
+    "Element", "ForwardCurvedFan", "Fuse", "HeatPath", "Inductor", "Jumper", "LadderRung", "Lamp", "Law", "Leak", "Limit",
+    "LinearController", "LockedShaft", "Motor", "Ohmmeter", "OpenCollector", "PackSection", "Parameter", "PartingPin", "Pin",
+    "ProbeLamp", "PwmController", "Resistor", "Switch", "Symbols", "Terminal", "ThermalCutout", "Unknown", "VoltageSource",
     "Voltmeter", "Wire", "electrical", "element_kinds", "rest_voltage", "rotational", "thermal",
 ]  # fmt: skip

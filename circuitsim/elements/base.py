@@ -19,7 +19,7 @@ from circuitsim.errors import InputError, NetworkError, UnknownNameError
 from circuitsim.quantities import Tolerance, format_quantity, parse_with_tolerance
 
 __all__ = [
-    "Domain", "Element", "Law", "Limit", "Parameter", "Symbols", "Terminal", "Unknown",
+    "Domain", "Element", "Law", "Limit", "Modes", "Parameter", "Symbols", "Terminal", "Unknown",
     "electrical", "element_kinds", "rotational", "thermal",
 ]  # fmt: skip
 
@@ -101,12 +101,16 @@ class Unknown:
 
 @dataclass(frozen=True)
 class Limit:
-    """A range in which a law holds: `value` must lie in [low, high]; outside, a point is a verdict, not a reading."""
+    """A range in which a law holds: `value` must lie in [low, high]; outside, a point is a verdict, not a reading.
+
+    lasting: for how long the range may be left, s, in a course of time; a steady state may not leave it at all.
+    """
 
     what: str
     value: Expr
     low: Expr
     high: Expr
+    lasting: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -145,6 +149,29 @@ class Symbols:
     def __getitem__(self, name: str) -> Expr:
         """Give the symbol of that name."""
         return self._symbols[name]
+
+
+@dataclass(frozen=True)
+class Modes:
+    """How an element that switches with a period behaves between two switchings, for the periodic steady state.
+
+    laws: mode → class with the same terminals, parameters and unknown, whose law holds in that mode: affine in voltages and
+    currents (its second derivatives are zero, which a test checks), the unknown being the current drawn at the terminal
+    `through`. mean: such a class whose law is about the average of the modes, for Newton's steps. guards: mode → pairs
+    (output of that law which is not negative while the mode lasts, mode that follows it). phases: the stretches of a
+    period, the first with the switch on, each as the modes in which it may begin, in order of preference. share: output of
+    `mean` with the share of the first phase. frequency: parameter, Hz. strongest: parameter with the largest current that
+    the modes hold for, A.
+    """
+
+    laws: Mapping[str, type[Element]]
+    mean: type[Element]
+    guards: Mapping[str, tuple[tuple[str, str], ...]]
+    phases: tuple[tuple[str, ...], ...]
+    share: str = "duty"
+    frequency: str = "frequency"
+    strongest: str = "current_limit"
+    through: str = "low"
 
 
 _KINDS: dict[str, type[Element]] = {}
@@ -207,6 +234,11 @@ class Element:
     def law(s: Symbols) -> Law:
         """State the physics; to be written by each subclass."""
         raise NotImplementedError
+
+    @classmethod
+    def modes(cls) -> Modes | None:
+        """Declare the modes of an element that switches with a period; None for all others."""
+        return None
 
     @classmethod
     def prepare(cls, values: dict[str, Any]) -> dict[str, Any]:

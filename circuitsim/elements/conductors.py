@@ -41,7 +41,7 @@ class Jumper(Resistor):
         """State the physics."""
         plain = Resistor.law(s)
         load = abs(plain.flows["a"]) / s.rating
-        limits = (Limit("the fuse of the jumper opens", load, -1, 1.5),)
+        limits = (Limit("the fuse of the jumper opens", load, -1, 1.5, lasting=0.5),)
         return Law(flows=plain.flows, outputs=plain.outputs, heat=plain.heat, limits=limits)
 
 

@@ -1,4 +1,4 @@
-"""Ground-side controllers: a linear stage, a chopping (PWM) stage (averaged), and a resistor pack's section."""
+"""Ground-side controllers: a linear stage, a chopping (PWM) stage with its modes, and a resistor pack's section."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from circuitsim.elements.base import (
     Element,
     Law,
     Limit,
+    Modes,
     Parameter,
     Symbols,
     Unknown,
@@ -18,7 +19,7 @@ from circuitsim.elements.base import (
 from circuitsim.elements.common import COOLING_PARAMETERS, body_heat, forced_cooling, heating_factor
 from circuitsim.elements.smooth import beyond, clamp, positive_part, step
 
-__all__ = ["LinearController", "PackSection", "PwmController"]
+__all__ = ["LinearController", "PackSection", "PwmController", "PwmDead", "PwmFreewheel", "PwmMean", "PwmOn", "PwmReverse"]
 
 Expr = Any
 
@@ -124,12 +125,13 @@ class LinearController(Element):
 
 
 class PwmController(Element):
-    """Chopping ground-side stage, averaged over a period (continuous motor current).
+    """Chopping ground-side stage; this law is its average over a period while the motor's current never stops.
 
     While on (share D) the low side lies at on_resistance·i; while off the motor's current freewheels through a diode
     to the controller's supply pin: low = D·(R·i) + (1 - D)·(supply + V_d + R_d·i), with D·i to ground and (1 - D)·i
-    back to the supply. D = clamp(gain·d + offset, 0, 1), d the share of a period for which the command line is pulled
-    low, read from its average: d = 1 - command/supply.
+    back to the supply. That is where the periodic steady state starts from, which follows the
+    modes below. D = clamp(gain·d + offset, 0, 1), d the share of a period for which the command line is pulled low, read
+    from its average: d = 1 - command/supply.
     """
 
     kind = "pwm-controller"
@@ -153,10 +155,7 @@ class PwmController(Element):
         """State the physics."""
         from sympy import Abs
 
-        own = positive_part(s.supply - s.signal_ground, 0.05 * s.smooth) + 1e-6
-        pulled = 1 - (s.command - s.signal_ground) / own
-        awake = step(s.supply - s.signal_ground - s.wakes_at, 0.05 * s.smooth)
-        duty = awake * clamp(s.gain * pulled + s.offset, 0, 1, 0.002 * s.smooth)
+        duty = _duty(s)
         hot = heating_factor(s.body, s.on_coefficient, 25.0)
         volts = s.low - s.power_ground
         # Held level at no current: the freewheel diode's share of the period; a supply below ground counts its size.
@@ -174,6 +173,105 @@ class PwmController(Element):
             outputs={"current": (flows["low"], "A"), "dissipation": (heat, "W"), "duty": (duty, "1")},
             limits=(Limit("heat sink temperature", s.body, -60, 200),),
         )
+
+    @classmethod
+    def modes(cls) -> Modes:
+        """Declare what it is between two switchings: on, freewheel, dead (no current), or its body diode carries."""
+        return _CHOPPING
+
+
+def _duty(s: Symbols) -> Expr:
+    """Give the share of a period for which the switch is on; none without its own supply."""
+    own = positive_part(s.supply - s.signal_ground, 0.05 * s.smooth) + 1e-6
+    pulled = 1 - (s.command - s.signal_ground) / own
+    awake = step(s.supply - s.signal_ground - s.wakes_at, 0.05 * s.smooth)
+    return awake * clamp(s.gain * pulled + s.offset, 0, 1, 0.002 * s.smooth)
+
+
+def _between(s: Symbols, grounded: Expr, balance: Expr, carried: Expr, outputs: dict[str, tuple[Expr, str]]) -> Law:
+    """State a chopping stage's law in one mode: what it carries goes to ground by the share `grounded`, else to the supply."""
+    leak = s.leakage * (s.low - s.power_ground)
+    flows = {"low": carried + leak, "power_ground": -grounded * carried - leak, **_input_flows(s)}
+    flows["supply"] -= (1 - grounded) * carried
+    heat = _electrical_heat(s, flows)
+    body, air = body_heat(heat, forced_cooling(s), s.body, s.air)
+    return Law(
+        flows={**flows, "body": body, "air": air},
+        balances={"drive": balance},
+        stores={"body": s.heat_capacity * s.body},
+        outputs={"current": (flows["low"], "A"), "dissipation": (heat, "W"), **outputs},
+    )
+
+
+class PwmMean(PwmController):
+    """Chopping stage as the plain mean of on and freewheel, weighted by the duty, at any current."""
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        duty, i = _duty(s), s.drive
+        on = s.on_resistance * heating_factor(s.body, s.on_coefficient, 25.0) * i
+        off = s.supply - s.power_ground + s.diode_drop + s.diode_resistance * i
+        balance = s.low - s.power_ground - duty * on - (1 - duty) * off
+        return _between(s, duty, balance, i, {"duty": (duty, "1")})
+
+
+class PwmOn(PwmController):
+    """Chopping stage with its switch on: low - power_ground = on_resistance·i, either way."""
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        drop = s.on_resistance * heating_factor(s.body, s.on_coefficient, 25.0) * s.drive
+        return _between(s, 1, s.low - s.power_ground - drop, s.drive, {})
+
+
+class PwmFreewheel(PwmController):
+    """Chopping stage with its switch off and the freewheel diode carrying: low - supply = V_d + R_d·i."""
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        drop = s.diode_drop + s.diode_resistance * s.drive
+        return _between(s, 0, s.low - s.supply - drop, s.drive, {"forward current": (s.drive, "A")})
+
+
+class PwmDead(PwmController):
+    """Chopping stage with nothing carrying but its leakage; margins are the volts left until a diode would."""
+
+    unknowns = (Unknown("drive", "A", "its current: none"),)
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        margins = {
+            "freewheel margin": (s.supply + s.diode_drop - s.low, "V"),
+            "body margin": (s.low - s.power_ground + s.diode_drop, "V"),
+        }
+        return _between(s, 1, 1 * s.drive, 0, margins)
+
+
+class PwmReverse(PwmController):
+    """Chopping stage with its switch off and the switch's body diode carrying; drop and resistance assumed alike."""
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        drop = s.diode_resistance * s.drive - s.diode_drop
+        backward = {"backward current": (-s.drive, "A")}
+        return _between(s, 1, s.low - s.power_ground - drop, s.drive, backward)
+
+
+_CHOPPING = Modes(
+    laws={"on": PwmOn, "freewheel": PwmFreewheel, "dead": PwmDead, "reverse": PwmReverse},
+    mean=PwmMean,
+    guards={
+        "freewheel": (("forward current", "dead"),),
+        "dead": (("freewheel margin", "freewheel"), ("body margin", "reverse")),
+        "reverse": (("backward current", "dead"),),
+    },
+    phases=(("on",), ("freewheel", "reverse", "dead")),
+)
 
 
 class PackSection(Element):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from circuitsim.elements.base import (
     Domain,
@@ -19,7 +19,7 @@ from circuitsim.elements.base import (
 from circuitsim.elements.common import GRIP, dry_friction
 from circuitsim.elements.smooth import keep_positive
 
-__all__ = ["AxialFan", "ConstantTorque", "ForwardCurvedFan", "Lamp", "LockedShaft"]
+__all__ = ["AxialFan", "ConstantTorque", "ForwardCurvedFan", "Lamp", "LockedShaft", "ProbeLamp"]
 
 
 class ForwardCurvedFan(Element):
@@ -124,7 +124,7 @@ class Lamp(Element):
 
     kind = "lamp"
     terminals = (electrical("a"), electrical("b"))
-    parameters = (
+    parameters: ClassVar[tuple[Parameter, ...]] = (
         Parameter("power", "W", "rated power", low=0.01),
         Parameter("voltage", "V", "rated voltage", 12.0, low=0.5),
         Parameter("cold_share", "1", "cold resistance over the lit one", 1 / 12, low=0.01, high=0.9),
@@ -135,14 +135,30 @@ class Lamp(Element):
     @staticmethod
     def law(s: Symbols) -> Law:
         """State the physics."""
-        exponent = 0.225
-        v = s.a - s.b
-        lit = s.voltage**2 / s.power
-        knee = ((1 / s.cold_share) ** (1 / exponent) - 1) / s.voltage**2
-        i = v / (lit * s.cold_share * (1 + knee * v**2) ** exponent)
-        brightness = v * i / s.power
-        return Law(
-            flows={"a": i, "b": -i},
-            outputs={"current": (i, "A"), "power share": (brightness, "1")},
-            heat=v * i,
-        )
+        return _filament(s, 1)
+
+
+def _filament(s: Symbols, connected: Any) -> Law:
+    """State the law of a filament whose leads are on (1) or not (0)."""
+    exponent = 0.225
+    v = s.a - s.b
+    lit = s.voltage**2 / s.power
+    knee = ((1 / s.cold_share) ** (1 / exponent) - 1) / s.voltage**2
+    i = connected * v / (lit * s.cold_share * (1 + knee * v**2) ** exponent)
+    brightness = v * i / s.power
+    return Law(
+        flows={"a": i, "b": -i},
+        outputs={"current": (i, "A"), "power share": (brightness, "1")},
+        heat=v * i,
+    )
+
+
+class ProbeLamp(Lamp):
+    """A lamp that is connected in some samples of a batch and not in others; no kind of its own, as no file needs it."""
+
+    parameters = (*Lamp.parameters, Parameter("connected", "1", "1 when its leads are on", 0.0, high=1.0, state=True))
+
+    @staticmethod
+    def law(s: Symbols) -> Law:
+        """State the physics."""
+        return _filament(s, s.connected)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from circuitsim.elements import Jumper, Lamp, Leak
 from circuitsim.elements.base import Element
-from circuitsim.errors import InputError, UnknownNameError
+from circuitsim.errors import InputError, UnknownNameError, nearest, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.network import Netlist
 from circuitsim.quantities import format_quantity, parse
 
-__all__ = ["TEST_LAMP", "Bench", "Conditions", "Fitted", "make_bench"]
+__all__ = ["PINNED", "TEST_LAMP", "Bench", "Conditions", "Fitted", "duration", "make_bench", "read_since"]
 
 TEST_LAMP = {"power": 5.0, "voltage": 12.0}
 """The test lamp: 5 W at 12 V (a usual filament lamp; common practice, no source). Takes the circuit's voltage."""
-_PINNED = 1e-11  # S; keeps a floating part's voltage defined, a ten-thousandth of a 10 MΩ meter
+_STATES = ("cold", "warm")
+_LASTING = (1e-3, 360_000.0)  # s; before that nobody reads a meter, after that all is warm
+PINNED = 1e-11  # S; keeps a floating part's voltage defined, a ten-thousandth of a 10 MΩ meter
 
 
 @dataclass(frozen=True)
@@ -48,15 +51,15 @@ class Conditions:
     """Everything that a reading depends on, besides the step and where the leads are.
 
     ignition: "on" or "off"; engine: "off" or "running" (a charger connected counts as running); ambient: °C;
-    since: "cold" (just switched on, all bodies at ambient) or "warm" (temperatures settled); supply: measured battery
-    voltage, V, or None for the circuit's own battery; supply_at: the step at which it was measured, or "rest" for
-    ignition off; unplugged: connectors; fitted: jumpers and lamps.
+    since: "cold" (just switched on, all bodies at ambient), "warm" (temperatures settled), or for how long it has been on,
+    s; supply: measured battery voltage, V, or None for the circuit's own battery; supply_at: the step at which it was
+    measured, or "rest" for ignition off; unplugged: connectors; fitted: jumpers and lamps.
     """
 
     ignition: str = "on"
     engine: str = "off"
     ambient: float = 20.0
-    since: str = "cold"
+    since: str | float = "cold"
     supply: float | None = None
     supply_at: str = "off"
     unplugged: tuple[str, ...] = ()
@@ -65,7 +68,7 @@ class Conditions:
     @classmethod
     def read(
         cls, circuit: Circuit, *, supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off",
-        ignition: str = "on", since: str = "cold", unplug: Iterable[str] = (), fit: Iterable[str] = (),
+        ignition: str = "on", since: str | float = "cold", unplug: Iterable[str] = (), fit: Iterable[str] = (),
     ) -> Conditions:  # fmt: skip
         """Read conditions as people give them: SI floats or text with units.
 
@@ -73,7 +76,7 @@ class Conditions:
         """
         _one_of("engine", engine, ("off", "running"))
         _one_of("ignition", ignition, ("on", "off"))
-        _one_of("since", since, ("cold", "warm"))
+        since = read_since(since)
         if supply_at != "rest":
             circuit.step_index(supply_at)
         unplugged = (unplug,) if isinstance(unplug, str) else tuple(unplug)
@@ -109,13 +112,40 @@ class Conditions:
             f"engine {self.engine}",
             f"{format_quantity(self.ambient, '°C')} around",
         ]
-        parts.append("just switched on" if self.since == "cold" else "warmed up")
+        if isinstance(self.since, str):
+            parts.append("just switched on" if self.since == "cold" else "warmed up")
+        else:
+            parts.append(f"{duration(self.since)} after switching on")
         if self.supply is not None:
             where = "ignition off" if self.supply_at == "rest" else f"step {self.supply_at}"
             parts.append(f"battery measured {format_quantity(self.supply, 'V', 4)} ({where})")
         parts += [f"{name} unplugged" for name in self.unplugged]
         parts += [f"{f.kind} from {f.red} to {f.black}" for f in self.fitted]
         return ", ".join(parts)
+
+
+def read_since(given: Any) -> str | float:
+    """Read for how long a circuit has been on: "cold", "warm", or a time in s, which text gives with its unit.
+
+    Raises UnknownNameError for another word, QuantityError or InputError for a time that can't be read or is out of range.
+    """
+    text = given.strip() if isinstance(given, str) else ""
+    if text.lower() in _STATES:
+        return text.lower()
+    if isinstance(given, str) and not re.match(r"[-+.0-9]", text):
+        raise UnknownNameError("since", given, (*_STATES, "a time such as 10s, 2min or 1h"), suggestion=nearest(text, _STATES))
+    try:
+        return _within(parse(given, "s"), *_LASTING, "s", "since")
+    except InputError as error:
+        raise with_place(error, key="since") from None
+
+
+def duration(seconds: float) -> str:
+    """Say a time in the unit in which it is short: 90 s, 2 min, 1.5 h."""
+    for size, step, unit in ((3600.0, 1800.0, "h"), (60.0, 60.0, "min")):
+        if seconds >= size and seconds % step == 0:
+            return f"{seconds / size:g} {unit}"
+    return format_quantity(seconds, "s", 6)
 
 
 def _one_of(option: str, found: str, accepted: tuple[str, ...]) -> None:
@@ -158,7 +188,7 @@ def make_bench(
     bare = net.copy(without=[e.name for e in extra])
     floating = frozenset(node for group in bare.floating() for node in group)
     for k, group in enumerate(bare.floating()):
-        net.add(Leak(f"float-{k + 1}", group[0], net.ground, conductance=_PINNED))
+        net.add(Leak(f"float-{k + 1}", group[0], net.ground, conductance=PINNED))
     return Bench(net, floating)
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from circuitsim.engine.operating import compile_netlist
-from circuitsim.engine.points import Points
 from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure.conditions import Conditions, make_bench
 from circuitsim.measure.meters import Meter
 from circuitsim.measure.readings import step_values
+from circuitsim.measure.states import points_since
 from circuitsim.quantities import Tolerance, format_quantity
 
 __all__ = ["fitted_supply"]
@@ -64,7 +64,7 @@ def _settle(
     setting = wanted
     for _ in range(30):
         values[key] = np.array([max(setting, 0.0)])
-        points = Points(compiled.solve(values, ambient=state.ambient, frozen=state.since == "cold", size=1))
+        points = points_since(compiled, values, state.since, ambient=state.ambient, size=1)
         points.require(f"battery measured {format_quantity(wanted, 'V')}")
         if not points.valid[0]:
             raise InputError(

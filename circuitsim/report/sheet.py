@@ -17,7 +17,7 @@ from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart, Reading
 from circuitsim.studies.chart import OperatingPoint
 
-__all__ = ["Cell", "Row", "Section", "Sheet", "fixed", "sheet_of"]
+__all__ = ["Cell", "Row", "Section", "Sheet", "fixed", "sheet_of", "state_heading"]
 
 _MOST_PLACES = 3  # of a reading in millivolts that stands in a row of volts
 _LEAKS = 1e-3  # A
@@ -92,8 +92,8 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
     for r in chart.readings:
         groups.setdefault((r.ignition, r.unplugged), []).append(r)
     order = [p.step for p in chart.operating_points]
-    sections = tuple(_section(_heading(*state, circuit), members, order) for state, members in groups.items())
-    motor = _motor(chart.operating_points, warm=chart.conditions.get("since") == "warm")
+    sections = tuple(_section(state_heading(*state, circuit), members, order) for state, members in groups.items())
+    motor = _motor(chart.operating_points, warm=chart.conditions.get("since", "cold") != "cold")
     return Sheet(
         title=_title(chart.title, chart.circuit),
         facts=facts(chart, circuit),
@@ -110,7 +110,7 @@ def _title(title: str, name: str) -> str:
     return f"{title[:1].upper()}{title[1:]} ({name})" if title and title != name else name
 
 
-def _heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | None) -> str:
+def state_heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | None = None) -> str:
     """Say in which state of the circuit a section's readings are taken."""
     if not unplugged:
         return f"Everything plugged, ignition {ignition}"

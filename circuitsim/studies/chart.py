@@ -204,8 +204,8 @@ class Chart:
 
 
 def _condition(key: str, value: Any) -> str:
-    unit = {"supply": "V", "ambient": "°C"}.get(key)
-    if unit:
+    unit = {"supply": "V", "ambient": "°C", "since": "s"}.get(key)
+    if unit and not isinstance(value, str):
         return format_quantity(value, unit, 6)
     return ", ".join(value) if isinstance(value, list) else str(value)
 

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from circuitsim.elements.base import Domain
-from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.points import Points
 from circuitsim.errors import InputError, UnknownNameError, shown
 from circuitsim.library import load
@@ -22,21 +21,19 @@ from circuitsim.measure import (
     Task,
     fitted_supply,
     lamp_look,
-    make_bench,
-    measure,
+    measure_with_points,
 )
 from circuitsim.measure import meter as find_meter
-from circuitsim.measure.readings import step_values
 from circuitsim.studies.chart import Chart, OperatingPoint, Reading
 
-__all__ = ["operating_points", "predict"]
+__all__ = ["circuit_of", "predict", "reading_plan"]
 
 _QUANTITY = {"voltmeter": "voltage", "clamp": "current", "ohmmeter": "resistance", "lamp": "brightness"}
 
 
 def predict(
     circuit: Circuit | str, *, supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off",
-    ignition: str = "on", since: str = "cold", unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (),
+    ignition: str = "on", since: str | float = "cold", unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (),
     step: str | int | Iterable[str | int] = (), probe: str | Iterable[str] = (), instrument: str = "voltmeter",
     meter: str = "standard",
 ) -> Chart:  # fmt: skip
@@ -51,8 +48,11 @@ def predict(
         circuit's own battery.
     ambient : float or str
         Temperature around, °C; 20 °C by default.
-    engine, ignition, since : str
-        "off" or "running"; "on" or "off"; "cold" (just switched on) or "warm" (temperatures settled).
+    engine, ignition : str
+        "off" or "running"; "on" or "off".
+    since : str or float
+        "cold" (just switched on), "warm" (temperatures settled), or for how long it has been on ("2 min", or seconds):
+        then everything is as it is that long after key-on at ambient.
     unplug : str or iterable of str
         Connectors that are unplugged for all readings.
     fit : str or iterable of str
@@ -78,30 +78,40 @@ def predict(
     SolveError
         When a point does not pass the acceptance rule.
     """
-    circuit = _circuit(circuit)
+    circuit = circuit_of(circuit)
     tool = find_meter(meter)
     conditions = Conditions.read(
         circuit, supply=supply, supply_at=supply_at, ambient=ambient, engine=engine, ignition=ignition, since=since,
         unplug=unplug, fit=fit,
     )  # fmt: skip
     steps = _chosen(circuit, step)
-    plan = _probe_tasks(circuit, conditions, steps, probe, instrument) or _standard_tasks(circuit, conditions, steps)
+    plan = reading_plan(circuit, conditions, step, probe, instrument)
     setting, known = fitted_supply(circuit, conditions, tool)
-    measured = measure(circuit, [task for task, _ in plan], tool, setting, known)
+    bare = [Task(s, conditions, "voltmeter") for s in steps]
+    measured, points = measure_with_points(circuit, [task for task, _ in plan], bare, tool, setting, known)
     readings = tuple(_reading(m, standard, tool) for m, (_, standard) in zip(measured, plan, strict=True))
-    points = operating_points(circuit, conditions, steps, setting)
     return Chart(
-        circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings, points,
-        circuit.cautions, dict(circuit.options),
+        circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings,
+        _operating_points(circuit, steps, points), circuit.cautions, dict(circuit.options),
     )  # fmt: skip
 
 
-def _circuit(circuit: Circuit | str) -> Circuit:
+def circuit_of(circuit: Circuit | str) -> Circuit:
+    """Give the circuit itself, loaded when it is a name or a file; InputError for anything else."""
     if isinstance(circuit, str):
         return load(circuit)
     if not isinstance(circuit, Circuit):
         raise InputError(f"{shown(circuit)} is no circuit; give a Circuit, or the name of one", key="circuit")
     return circuit
+
+
+def reading_plan(
+    circuit: Circuit, conditions: Conditions, step: str | int | Iterable[str | int] = (), probe: str | Iterable[str] = (),
+    instrument: str = "voltmeter",
+) -> list[tuple[Task, StandardReading]]:  # fmt: skip
+    """List what is read, and for which line of a chart: the circuit's own chart, or probe pairs (see `predict`)."""
+    steps = _chosen(circuit, step)
+    return _probe_tasks(circuit, conditions, steps, probe, instrument) or _standard_tasks(circuit, conditions, steps)
 
 
 def _chosen(circuit: Circuit, step: str | int | Iterable[str | int]) -> tuple[str, ...]:
@@ -187,18 +197,8 @@ def _reading(m: Measured, standard: StandardReading, tool: Meter) -> Reading:
     )  # fmt: skip
 
 
-def operating_points(
-    circuit: Circuit, conditions: Conditions, steps: Sequence[str], setting: dict[Any, Any]
-) -> tuple[OperatingPoint, ...]:
-    """Solve the circuit under the conditions with no meter on it, at each step."""
-    bench = make_bench(circuit, conditions.unplugged, conditions.fitted)
-    values = {**step_values(circuit, [(s, conditions) for s in steps]), **setting}
-    values = {key: v for key, v in values.items() if key[0] in bench.net.elements}
-    solved = compile_netlist(bench.net).solve(
-        values, ambient=conditions.ambient, frozen=conditions.since == "cold", size=len(steps)
-    )  # fmt: skip
-    points = Points(solved)
-    points.require(conditions.sentence())
+def _operating_points(circuit: Circuit, steps: Sequence[str], points: Points) -> tuple[OperatingPoint, ...]:
+    """Say what the motor does at each step, with no meter on the circuit."""
     motor = circuit.net.elements[circuit.motor]
     current = points.current(circuit.motor)
     speed = points.speed(motor.nodes["shaft"])
@@ -220,6 +220,6 @@ def operating_points(
 def _hottest(points: Points) -> list[tuple[str, float]]:
     """Give the hottest body at each point, by the element that it belongs to, and its temperature in °C."""
     bodies = [n for n, d in points.system.net.nodes().items() if d is Domain.THERMAL and n != Domain.THERMAL.reference]
-    heat = np.array([points.temperature(b) for b in bodies])
+    heat = np.where(points.accepted, points.solved.x[[points.system.index[b] for b in bodies]], np.nan)
     hottest = np.argmax(np.nan_to_num(heat, nan=-np.inf), axis=0)
     return [(bodies[b].rpartition(".")[0], float(heat[b, k])) for k, b in enumerate(hottest)]

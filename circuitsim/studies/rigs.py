@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.anchored import Anchored
 from circuitsim.engine.native import available
+from circuitsim.engine.operating import Solved
+from circuitsim.engine.periodic import chop
+from circuitsim.engine.periodic_points import points_of
 from circuitsim.engine.points import Points
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Measured, Meter, Stand, Task, by_stand
@@ -107,7 +110,7 @@ class Rig:
         refused = 0
         for point in range(len(self.points)):
             labels = np.full(standard.shape[1], point)
-            points = Points(self.anchored.solve(labels, self._drawn(numbers, standard, point)))
+            points = _points(self.anchored.solve(labels, self._drawn(numbers, standard, point)))
             refused += int((~points.sound).sum())
             for pick in self.picks:
                 if pick.point == point:
@@ -159,7 +162,7 @@ class Rig:
                     values[number.key] = column = np.array(base, dtype=float)
                     column[2 * k], column[2 * k + 1] = corner(number, -sign), corner(number, sign)
         compiled = self.anchored.compiled
-        points = Points(compiled.solve(values, ambient=self.ambient, frozen=self.frozen, size=place.size))
+        points = _points(compiled.solve(values, ambient=self.ambient, frozen=self.frozen, size=place.size))
         found = {}
         for k, pick in enumerate(self.picks):
             pair = np.where(points.sound, self._shown(points, pick.task) + pick.shift, np.nan)[2 * k : 2 * k + 2]
@@ -201,6 +204,11 @@ def make_rigs(
     return tuple(rigs)
 
 
+def _points(solved: Solved) -> Points:
+    """Give the points of a batch; those of a chopped circuit are averages of its periodic steady state."""
+    return points_of(chop(solved, waves=False))
+
+
 def _bare(task: Task) -> Task:
     """Give the point of a reading with nothing connected."""
     return Task(task.step, task.conditions, "nothing")
@@ -208,7 +216,7 @@ def _bare(task: Task) -> Task:
 
 def _read_bare(rig: Rig, tasks: Sequence[Task]) -> dict[Task, float]:
     """Give what the voltage of each reading is with no meter on it; nothing for what is no reading or no voltage."""
-    points = Points(rig.anchored.nominal)
+    points = _points(rig.anchored.nominal)
     found = {}
     for task in tasks:
         if task.instrument == "voltmeter":

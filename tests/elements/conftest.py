@@ -17,7 +17,7 @@ Sample = Callable[..., Values]
 # A plausible value where a kind has none of its own: for parameters that must be given, and for zeros that mean 'none'.
 REQUIRED = {
     "Ω": 0.5, "m²": 2.5e-6, "m": 1.5, "V": 12.0, "A": 10.0, "N·m": 0.2, "rad/s": 300.0, "W": 21.0, "V·s/rad": 0.03,
-    "K/W": 5.0, "1": 0.5,
+    "K/W": 5.0, "1": 0.5, "F": 1e-5, "H": 1e-4,
 }  # fmt: skip
 IF_ZERO = {"Ω": 0.05, "V": 0.8, "S": 50.0, "N·m": 0.02, "N·m·s/rad": 1e-5, "1": 0.5, "A": 1.0, "W": 1.0}
 

@@ -32,10 +32,16 @@ def electrical_terminals(kind: type[Element]) -> list[str]:
     return [t.name for t in kind.terminals if t.domain is Domain.ELECTRICAL]
 
 
+def keeps_charge(kind: type[Element]) -> bool:
+    """Whether it holds a voltage of its own: what it gives back at one moment it took before."""
+    units = {u.name: u.unit for u in kind.unknowns}
+    return any(units.get(row) == "V" for row in statement_of(kind).law.stores)
+
+
 KINDS = {
     name: kind
     for name, kind in element_kinds().items()
-    if kind.__module__.startswith("circuitsim.") and len(electrical_terminals(kind)) == 2
+    if kind.__module__.startswith("circuitsim.") and len(electrical_terminals(kind)) == 2 and not keeps_charge(kind)
 }
 
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -57,3 +61,16 @@ def bench() -> Bench:
         return net
 
     return build
+
+
+@pytest.fixture(scope="session")
+def chopping() -> ModuleType:
+    """The benchmark of chopped circuits: random ones, their equations by hand, and integrators run to the steady state."""
+    path = Path(__file__).resolve().parents[2] / "benchmarks" / "chopping.py"
+    spec = importlib.util.spec_from_file_location("chopping_benchmark", path)
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
