@@ -346,11 +346,11 @@ def chop(solved: Solved, *, waves: bool = True) -> Solved:
         shift = -switching.total.at(laws, x)  # where nothing else is found, what makes x balance
     spreads = tuple(Spread.point(x.copy(), switching.n) for _ in switching.names)
     chopped = Chopped(compiled, Shifted.by(laws, shift), solved.frozen, final, solved.method.copy(), switching, spreads, solved)
-    good = s.accepted.copy()
+    wanted = s.accepted.copy()
     if not waves:
         duty = _output(laws, switching.system, switching.element, switching.modes.share, x)
-        good &= (duty > _NEVER) & (duty < 1 - _NEVER)
-    good = np.flatnonzero(good)
+        wanted &= (duty > _NEVER) & (duty < 1 - _NEVER)
+    good = np.flatnonzero(wanted)
     for k in range(0, good.size, _CHUNK):
         _refine(chopped, laws, good[k : k + _CHUNK])
     return chopped

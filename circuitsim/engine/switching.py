@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain, Modes
 from circuitsim.engine.elimination import Plan
+from circuitsim.engine.newton import newton
 from circuitsim.engine.system import Evaluator, System
 from circuitsim.engine.waveforms import Affine, Guard
 
@@ -192,15 +193,7 @@ class Switching:
         at = np.flatnonzero(still)
         if mode not in self._still:
             self._still[mode] = Plan(self.systems[mode], self._all_rows)
-        plan, x = self._still[mode], spread.mean[:, at]
-        some = laws.take(at)
-        entries, slopes = some(x)
-        rest = x.copy()
-        cells, right = plan.cells(slopes), -plan.balances(entries)
-        step = plan.solve(plan.factor(cells), right)
-        poor = ~np.isfinite(step).all(axis=0)  # the fixed order met a pivot of zero
-        step[:, poor] = plan.solve_dense(cells[:, poor], right[:, poor])
-        rest[plan.free] += step
+        rest = _at_rest(self._still[mode], laws.take(at), spread.mean[:, at])
         found.origin[:, at], found.slope[..., at] = rest, 0.0
         found.flow.a[..., at], found.flow.b[:, at] = -_AT_ONCE * np.eye(self.n)[:, :, None], 0.0
         return replace(found, flow=replace(found.flow, guards=self._guards(mode, laws, found)))
@@ -272,6 +265,19 @@ class Switching:
         out = np.empty((len(names), len(group.names), x.shape[1]))
         kernel(laws.inputs(g, x), out)
         return names, out[:, k]
+
+
+def _at_rest(plan: Plan, laws: Evaluator, x: Array) -> Array:
+    """Solve the electrical part of a mode with nothing stored: Newton where it succeeds, and one plain step more."""
+    found = newton(plan, laws, x, limit=12)
+    rest = np.where(found.accepted, found.x, x)
+    entries, slopes = laws(rest)
+    cells, right = plan.cells(slopes), -plan.balances(entries)
+    step = plan.solve(plan.factor(cells), right)
+    poor = ~np.isfinite(step).all(axis=0)  # the fixed order met a pivot of zero
+    step[:, poor] = plan.solve_dense(cells[:, poor], right[:, poor])
+    rest[plan.free] += step
+    return rest
 
 
 def _without(x: Array, rows: Index) -> Array:
