@@ -72,11 +72,15 @@ def main() -> None:
     options = parser.parse_args()
     if unknown := [name for name in options.names if name not in QUICK]:
         parser.error(f"no benchmark {unknown[0]!r}; there are {', '.join(QUICK)}")
-    print(machine(), "\n", sep="\n")
+    notes: list[str] = []
+    print(machine(), "Times in seconds.", "", sep="\n")
     print("| what | value | yardstick | ratio | target |\n| --- | --- | --- | --- | --- |")
     for name in options.names or QUICK:
         for row in run(name, QUICK[name] if options.quick else {}):
             print(line(row), flush=True)
+            if row.get("note") and row["note"] not in notes:
+                notes.append(row["note"])
+    print("", *notes, sep="\n")
 
 
 if __name__ == "__main__":

@@ -26,7 +26,8 @@ _HOMES = {
     "circuitsim.studies.wiggle": ("WiggleReport", "wiggle"),
     "circuitsim.errors": ("CircuitsimError", "InputError", "SolveError"),
     "circuitsim.elements": (
-        "Alternator", "AxialFan", "Battery", "Capacitor", "CommandVoltage", "ConstantTorque", "Contact", "CurrentSource", "Element",
+        "Alternator", "AxialFan", "Battery", "Capacitor", "CommandVoltage", "ConstantTorque", "Contact", "CurrentSource",
+        "Element",
         "ForwardCurvedFan", "Fuse", "HeatPath", "Inductor", "Jumper", "LadderRung", "Lamp", "Law", "Leak", "LinearController",
         "LockedShaft", "Motor", "OpenCollector", "PackSection", "Parameter", "Pin", "PwmController", "Resistor",
         "Switch", "Symbols", "ThermalCutout", "Unknown", "VoltageSource", "Voltmeter", "Wire",

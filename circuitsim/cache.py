@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import marshal
 import os
+import re
 import stat
 import sys
 import time
@@ -38,6 +39,9 @@ _SUFFIXES = (".txt", ".py", ".code", ".data")
 _FORMAT = "circuitsim-cache-1"
 _ENTRY = 16 * 2**20  # bytes; no entry is larger
 _DAY = 86400.0
+_STARTED = time.time()
+_ENTRIES = re.compile(r"[a-z-]+-[0-9a-f]{32}\.(txt|py|code|data)(\..*tmp)?")
+"""Names that are ours; nothing else in the folder is ever touched."""
 _OWN = hasattr(os, "getuid")
 _READ = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
@@ -112,13 +116,16 @@ def _digest(kind: str, key: Iterable[str | bytes]) -> str:
 def fingerprint(*places: str) -> str:
     """Give a hash of the content of modules of this package, each a file or a folder in it: ``"elements"``.
 
-    Where the package's source can't be read it is a random text, which no entry of another process has.
+    Where the package's source can't be read, or is newer than this process, it is a random text, which no entry of another
+    process has.
     """
     total = sha256()
     try:
         for place in places:
             path = _PACKAGE / place
             for file in [path] if place.endswith(".py") else sorted(path.glob("*.py")):
+                if file.stat().st_mtime > _STARTED:  # what was imported may be another text
+                    return os.urandom(16).hex()
                 raw = file.read_bytes()
                 total.update(f"{place} {file.name} {len(raw)}:".encode())
                 total.update(raw)
@@ -257,6 +264,8 @@ class Store:
         for path in paths:
             with suppress(OSError):  # another process is at it too
                 status = path.lstat()
+                if not _ENTRIES.fullmatch(path.name):
+                    continue
                 if path.suffix in _SUFFIXES:
                     found.append((status.st_mtime, status.st_size, path))
                 elif path.suffix == ".tmp" and now - status.st_mtime > 0.04 * _DAY:

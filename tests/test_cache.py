@@ -332,18 +332,20 @@ def test_the_oldest_entries_go_first(folder: Path) -> None:
     for k in range(20):
         cache.fetch("law", (str(k),), Maker("x" * 1000))
         os.utime(folder / entries_name(folder, str(k)), (1e9 + k, 1e9 + k))
-    leftover, stranger = folder / "law-1.txt.1-2.tmp", folder / "README"
+    leftover, strangers = folder / f"{entries_name(folder, '0')}.1-2.tmp", (folder / "notes.tmp", folder / "mine.txt")
     leftover.write_text("", encoding="utf-8")
-    stranger.write_text("not ours", encoding="utf-8")
+    for stranger in strangers:
+        stranger.write_text("not ours", encoding="utf-8")
+        os.utime(stranger, (1e8, 1e8))
     os.utime(leftover, (1e9, 1e9))
     size = (folder / entries_name(folder, "0")).stat().st_size
     found.prune(largest=10 * size, most=1000)
     left = {k for k in range(20) if (folder / entries_name(folder, str(k))).exists()}
     assert left == set(range(13, 20))  # three quarters of ten are 7
     assert not leftover.exists()
-    assert stranger.exists()
     found.prune(largest=10**9, most=4)
-    assert len(entries(folder)) == 4  # three entries and the stranger
+    assert all(stranger.exists() for stranger in strangers)
+    assert len(entries(folder)) == 5  # three entries and the strangers
 
 
 def test_what_is_read_counts_as_young(folder: Path) -> None:

@@ -52,6 +52,7 @@ class Anchored:
         solved = compiled.solve(values, ambient=ambient, frozen=frozen, size=count)
         self.nominal = solved
         self._predictors: dict[tuple[Column, ...], Predictor] = {}
+        self._signs: Array | None = None
         self._making = Lock()  # several threads may solve with one object
 
     def solve(self, labels: Index, values: Values, *, threads: int = 1) -> Solved:
@@ -59,7 +60,8 @@ class Anchored:
 
         Each sample starts from a first-order prediction and takes a few corrections by the fused program; where it is
         not accepted then, it goes the way of `Compiled.solve` (`method` is 3 for the others). What a sample gives
-        does not depend on what else is in the batch. Labels in rising order save copies.
+        does not depend, within the acceptance rule, on what else is in the batch; the last bits may. Each stays on the branch
+        of its nominal point. Labels in rising order save copies.
         """
         laws = Evaluator.of(self.compiled.system, values, labels.size)
         order = None if (np.diff(labels) >= 0).all() else np.argsort(labels, kind="stable")
@@ -82,7 +84,8 @@ class Anchored:
         def begin(piece: _Piece, start: Array) -> None:
             predictor.start(laws, piece.point, piece.samples, start)
 
-        solution = fused.run(laws, x, begin, _pieces(labels), compiled=self.native, threads=threads)
+        turns = self._turns(predictor)[labels]
+        solution = fused.run(laws, x, begin, _pieces(labels), turns, compiled=self.native, threads=threads)
         left = np.flatnonzero(~solution.accepted)
         for k in range(0, left.size, _FEW):
             some = left[k : k + _FEW]
@@ -94,6 +97,11 @@ class Anchored:
     def fused(self) -> Fused:
         """The program that all its batches run."""
         return Fused(self.compiled.plan(self.frozen), self.nominal.laws)
+
+    def _turns(self, predictor: Predictor) -> Array:
+        if self._signs is None:
+            self._signs = self.fused.turns(self.nominal.laws, self.nominal.x, predictor.nominal)
+        return self._signs
 
     def _predictor(self, columns: tuple[Column, ...]) -> Predictor:
         if columns not in self._predictors:

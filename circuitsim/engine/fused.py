@@ -23,9 +23,9 @@ from circuitsim.engine.chains import Reduction
 from circuitsim.engine.elimination import Plan
 from circuitsim.engine.kernels import law_key
 from circuitsim.engine.native import Native, compile_native, empty_rows
-from circuitsim.engine.newton import BACKWARD_ERROR, Solution
-from circuitsim.engine.recording import Recorder
-from circuitsim.engine.system import Column, Evaluator
+from circuitsim.engine.newton import BACKWARD_ERROR, CORRECTION, Solution
+from circuitsim.engine.recording import GUARD, Recorder
+from circuitsim.engine.system import FLOOR, Column, Evaluator
 from circuitsim.engine.tracing import Term, Trace
 
 __all__ = ["CORRECTIONS", "Fused", "Piece", "Program"]
@@ -44,7 +44,6 @@ class Piece(Protocol):
 
 Begin = Callable[[Any, Array], None]
 Pieces = Sequence[Piece]
-_GUARD = 0.1
 _SLOPED = 2  # corrections with slopes of their own
 _AGAIN = 1  # corrections after them, with the slopes of the last
 CORRECTIONS = _SLOPED + _AGAIN + 1
@@ -60,7 +59,7 @@ taking the slopes of the place before."""
 class Program:
     """What was recorded, and the functions in numpy made from it: `setup(p, g)` → s; `run(x, s, r, out)`.
 
-    results, by row of out: the free rows of x, the chains' currents, then error, correction and guard.
+    results, by row of out: the free rows of x, the chains' currents, then sign of the determinant, error, correction, guard.
     """
 
     trace: Trace
@@ -98,8 +97,15 @@ class Fused:
             self._natives[columns] = compile_native(self.program.trace, self.program.results, varying)
             return self._natives[columns]
 
+    def turns(self, laws: Evaluator, x: Array, start: Array) -> Array:
+        """Give the sign of the determinant at solved points x, whose reduced unknowns are `start`: one a point."""
+        work = _Work(self, laws, x.copy(), False)
+        work.start[:] = start
+        work.go(slice(0, laws.size))
+        return work.turns.copy()
+
     def run(
-        self, laws: Evaluator, x: Array, begin: Begin, pieces: Pieces, *, compiled: bool = False, threads: int = 1
+        self, laws: Evaluator, x: Array, begin: Begin, pieces: Pieces, turns: Array, *, compiled: bool = False, threads: int = 1
     ) -> Solution:  # fmt: skip
         """Correct until accepted or out of tries; fills the free rows of `x`, whose rows of given values must be set.
 
@@ -109,6 +115,9 @@ class Fused:
             `begin(piece, start)` fills the reduced unknowns (unknowns, samples of the piece) to start from.
         pieces : sequence
             What the batch is cut into: anything with a `samples` slice.
+        turns : array
+            The sign that the determinant has at the nominal point of each sample. Where it is another, the sample lies
+            past a fold or has a motion that grows, and is not accepted here.
         compiled : bool
             Use the program compiled by llvmlite, not numpy's.
         threads : int
@@ -128,7 +137,7 @@ class Fused:
         else:
             for piece in pieces:
                 one(piece)
-        done = work.solution()
+        done = work.solution(turns)
         for _ in range(_TRIES - 1):
             at = np.flatnonzero(~done.accepted)
             if not at.size:
@@ -136,7 +145,7 @@ class Fused:
             again = _Work(self, laws.take(at), np.ascontiguousarray(x[:, at]), compiled)
             again.start[:] = work.reached(at)
             again.go(slice(0, at.size))
-            done.put(at, again.solution())
+            done.put(at, again.solution(turns[at]))
             work.keep(at, again)
         return done
 
@@ -148,7 +157,7 @@ class _Work:
         self.fused, self.laws, self.x = fused, laws, x
         chains = len(fused.reduction.chains)
         self.start = empty_rows(fused.reduction.size, laws.size)
-        self.more = empty_rows(chains + 3, laws.size)
+        self.more = empty_rows(chains + 4, laws.size)
         self.out = [*(x[row] for row in fused.plan.free.tolist()), *self.more]
         given = x[len(fused.system.variables) :]
         self.given: list[Any] = [row if np.ptp(row) else row[0] for row in given] if laws.size else []
@@ -175,10 +184,17 @@ class _Work:
             buffers = empty_rows(program.buffers, samples.stop - samples.start)
             program.run(list(self.start[:, samples]), setup, list(buffers), [row[samples] for row in self.out])
 
-    def solution(self) -> Solution:
-        """Give what came out, over the same x."""
+    @property
+    def turns(self) -> Array:
+        """Signs of the determinants."""
+        row: Array = self.more[-4]
+        return row
+
+    def solution(self, turns: Array) -> Solution:
+        """Give what came out, over the same x; `turns` are the signs that determinants are to have."""
         error, correction, guard = self.more[-3:]
-        good: NDArray[np.bool_] = (error < BACKWARD_ERROR) & (correction < _STRICT) & (guard >= _GUARD)
+        good: NDArray[np.bool_] = (error < BACKWARD_ERROR) & (correction < _STRICT) & (guard >= GUARD)
+        good &= self.turns == turns
         made = np.full(self.laws.size, CORRECTIONS, np.int64)
         return Solution(self.x, error.copy(), correction.copy(), made, good)
 
@@ -212,7 +228,7 @@ def _program(reduction: Reduction) -> Program:
 
 def _key(reduction: Reduction) -> list[str | bytes] | None:
     """Give all that a program is made from: laws, structure, and where chains are weakest."""
-    system, key = reduction.system, [fingerprint(*_MAKERS)]
+    system, key = reduction.system, [fingerprint(*_MAKERS), repr((CORRECTION, sorted(FLOOR.items())))]
     for group in system.groups:
         law = law_key(group.statement.element)
         if law is None:

@@ -115,6 +115,8 @@ def law_key(element: type[Element]) -> tuple[str, ...] | None:
     """Give what a law's forms on disk are known by; None for a class from elsewhere, whose law may change unseen."""
     if not element.__module__.startswith(_OWN) or "<locals>" in element.__qualname__:
         return None
+    if not all(getattr(element, name).__module__.startswith(_OWN) for name in ("law", "modes") if hasattr(element, name)):
+        return None  # replaced since
     return element.__module__, element.__qualname__, fingerprint(*_MAKERS), np.__version__, release("sympy")
 
 

@@ -33,9 +33,16 @@ _LINE = 8  # doubles in a cache line
 _POINTER = ctypes.c_void_p
 
 
+@lru_cache(maxsize=1)
 def available() -> bool:
-    """Whether programs can be compiled here."""
-    return find_spec("llvmlite") is not None
+    """Whether programs can be compiled here: llvmlite is installed, loads, and knows this machine."""
+    if find_spec("llvmlite") is None:
+        return False
+    try:
+        _target()
+    except (ImportError, OSError, RuntimeError):
+        return False
+    return True
 
 
 def empty_rows(count: int, size: int) -> Array:

@@ -103,7 +103,10 @@ class Compiled:
 
     def attack(self, laws: Evaluator, ambient: float | Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
         """Solve for laws made before, from rest; give the solution and the method of each sample."""
-        return self._attack(laws, self.system.rest(_air(ambient, laws.size)), frozen)
+        first = self.system.rest(_air(ambient, laws.size))
+        solved = Solved(self, laws, frozen, *self._attack(laws, first, frozen))
+        self._refuse_unstable(solved, first)
+        return solved.solution, solved.method
 
     def _attack(self, laws: Evaluator, start: Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
         solution = self._direct(laws, start, frozen)

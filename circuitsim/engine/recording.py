@@ -13,7 +13,10 @@ from circuitsim.engine.newton import CORRECTION, FLOOR
 from circuitsim.engine.series import THROUGH, Closed, Ratio, Series, series_of
 from circuitsim.engine.tracing import RUN, SETUP, Term, Trace
 
-__all__ = ["Factor", "Recorder", "State"]
+__all__ = ["GUARD", "Factor", "Recorder", "State"]
+
+GUARD = 0.1
+"""Factors that laws keep positive are taken as they stand from here up; below, the sample is refused."""
 
 Cells = dict[tuple[int, int], list[Term]]
 
@@ -300,7 +303,7 @@ class Recorder:
     def measures(
         self, x: list[Term], steps: list[Term], state: State, bent: State, factor: Factor, rows: dict[int, Term]
     ) -> list[Term]:
-        """Record a bound of the backward error, the largest correction over allowed, and the guard.
+        """Record the sign of the determinant, a bound of the backward error, the largest correction over allowed, the guard.
 
         Balances of nodes and unknowns: |F|/Σ|A||x|. What is left of a chain's balance goes through its weakest member,
         between joints a and b, into the balances of those: there it is at most |F|/(|v_a| + |v_b|). A node may have
@@ -333,7 +336,10 @@ class Recorder:
             t.divide(t.function("absolute", step), t.add(most, floor))
             for step, most, floor in zip(steps, allowed, floors, strict=True)
         ]  # fmt: skip
-        return [t.multiply(2.0, self._largest(errors)), self._largest(off), self._guards()]
+        turn: Term = 1.0
+        for inverse in factor.inverse.values():
+            turn = t.multiply(turn, t.function("sign", inverse))
+        return [turn, t.multiply(2.0, self._largest(errors)), self._largest(off), self._guards()]
 
     def _largest(self, terms: list[Term]) -> Term:
         """Give the largest of terms that are not constants; 0 where there is none."""
@@ -344,6 +350,9 @@ class Recorder:
         t = self.trace
         turned = [g for g in t.guards if not isinstance(g, float) and g[0] < 0]
         plain = [g for g in t.guards if g not in turned]
+        fixed = min((g for g in t.guards if isinstance(g, float)), default=1.0)
+        if fixed < GUARD:
+            return fixed
         largest = self._reduced(t.maximum, [t.negative(g) for g in turned])
         return self._reduced(t.minimum, [*plain, *([] if largest is None else [t.negative(largest)])]) or 1.0
 

@@ -38,9 +38,14 @@ def stored_circuit(path: Path, options: Mapping[str, Any], build: Callable[[], C
 
     def write() -> str:
         built.append(build())
+        if _key([path], options) != key:  # saved anew between the two readings
+            raise _Changed
         return text_of_circuit(built[0])
 
-    text = fetch("circuit", key, write)
+    try:
+        text = fetch("circuit", key, write)
+    except _Changed:
+        return built[0]
     return built[0] if built else circuit_of_text(text)
 
 
@@ -55,10 +60,19 @@ def stored_parts(build: Callable[[], dict[str, Part]]) -> dict[str, Part]:
 
     def write() -> str:
         built.append(build())
+        if _key([], {}) != key:
+            raise _Changed
         return text_of_parts(built[0])
 
-    text = fetch("parts", key, write)
+    try:
+        text = fetch("parts", key, write)
+    except _Changed:
+        return built[0]
     return built[0] if built else parts_of_text(text)
+
+
+class _Changed(Exception):  # noqa: N818 - no error: what was read is right, but not what the key says
+    """A file was saved while it was read: nothing is kept."""
 
 
 def _key(files: list[Path], options: Mapping[str, Any]) -> list[str | bytes] | None:

@@ -149,7 +149,7 @@ class _Job:
     def make_ready(self) -> None:
         """Compile every rig, by one vehicle, before several threads need it."""
         if not self._made:
-            self._solved(np.zeros((len(self.numbers), 1)))
+            self._solved(np.zeros((len(self.numbers), 2)))
             self._made.append(True)
 
     def run(self, chunk: int) -> _Part:
