@@ -276,3 +276,29 @@ def test_a_chain_is_one_unknown_whatever_is_spliced_in():
         return Reduction(compiled.plan(False), Evaluator.of(compiled.system, {}, 1)).size
 
     assert size(9) == size(2)
+
+
+class Growing(cs.Element):
+    """A body that warms itself the more the warmer it is, where gain > 0: unstable at its surroundings' temperature."""
+
+    terminals = (cs.thermal("body"), cs.thermal("surroundings", "ambient"))
+    parameters = (cs.Parameter("gain", "W/K", "heat made a kelvin", 1.0, low=-1e6),)
+
+    @staticmethod
+    def law(s: cs.Symbols) -> cs.Law:
+        heat = s.gain * (s.body - s.surroundings)
+        return cs.Law(flows={"body": -heat, "surroundings": heat}, stores={"body": 10.0 * s.body})
+
+
+@pytest.mark.parametrize("native", WAYS)
+def test_a_point_that_a_disturbance_would_leave_is_no_reading(native):
+    net = bench()
+    net.add(Growing("G", gain=-1.0))
+    solver = Anchored(compile_netlist(net), {("S1", "resistance"): RUNGS}, RUNGS.size, native=native)
+    solved = solver.solve(
+        np.zeros(2, np.intp), {("G", "gain"): np.array([-1.0, 2.0]), ("S1", "resistance"): RUNGS[:1].repeat(2)}
+    )
+    assert solved.method[0] == PREDICTED
+    assert solved.solution.accepted[0]
+    assert solved.method[1] != PREDICTED
+    assert not (solved.solution.accepted[1] and not solved.unstable[1])
