@@ -114,14 +114,20 @@ class Plan:
         full[:, self.cell_rows, self.cell_columns] = cells.T
         return full
 
-    def solve_dense(self, cells: Array, right: Array) -> Array:
-        """Solve with pivoting and with rows and columns scaled; samples with a singular matrix give NaN."""
+    def _scaled(self, cells: Array) -> tuple[Array, Array, Array]:
+        """Give the matrices with rows and columns scaled to a largest entry of 1, and the factors of both."""
         full = self.dense(cells)
         with np.errstate(all="ignore"):
             r = 1 / np.abs(full).max(axis=2, initial=0.0)
             full *= r[:, :, None]
             c = 1 / np.abs(full).max(axis=1, initial=0.0)
             full *= c[:, None, :]
+        return full, r, c
+
+    def solve_dense(self, cells: Array, right: Array) -> Array:
+        """Solve with pivoting and with rows and columns scaled; samples with a singular matrix give NaN."""
+        full, r, c = self._scaled(cells)
+        with np.errstate(all="ignore"):
             b = right.T * r
         good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)
         out = np.full_like(b, np.nan)
@@ -131,12 +137,8 @@ class Plan:
 
     def solve_transposed(self, cells: Array, right: Array) -> Array:
         """Solve with the transposed matrices, pivoted and scaled: (n, batch); a singular sample gives NaN."""
-        full = self.dense(cells)
+        full, r, c = self._scaled(cells)
         with np.errstate(all="ignore"):
-            r = 1 / np.abs(full).max(axis=2, initial=0.0)
-            full *= r[:, :, None]
-            c = 1 / np.abs(full).max(axis=1, initial=0.0)
-            full *= c[:, None, :]
             b = right.T * c
         # Aᵀ = (R⁻¹ S C⁻¹)ᵀ, so that the answer is R·S⁻ᵀ·(C·right).
         good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)

@@ -61,7 +61,7 @@ def _panels(course: Course, circuit: Circuit) -> dict[str, dict[str, Array]]:
     motor = circuit.net.elements[circuit.motor]
     points = course.points
     volts = {f"{p} : {circuit.net.ground}": points.voltage(circuit.node(p)) for p in ("MOT+", "MOT-") if _there(circuit, p)}
-    volts |= {"across the motor": points.voltage(motor.nodes["plus"], motor.nodes["minus"])}
+    volts |= {"behind the motor's leads and brushes": points.voltage(motor.nodes["plus"], motor.nodes["minus"])}
     bodies = {n: course.nodes[n] for n, d in circuit.net.nodes().items() if d is Domain.THERMAL and n in course.nodes}
     warmest = sorted(bodies, key=lambda n: -float(np.ptp(bodies[n])))[:_BODIES]
     return {
