@@ -25,7 +25,7 @@ _INTERRUPTED = 130
 
 
 @click.command("tolerance", short_help="Spread of the readings over production tolerances.")
-@click.option("--samples", type=click.IntRange(min=1), default=8192, metavar="N", help="Vehicles, in blocks of 4,096; default 8192.")
+@click.option("--samples", type=click.IntRange(min=1), default=8192, metavar="N", help="Vehicles, by 4,096; default 8192.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, metavar="S", help="Same seed, same numbers; default 1.")
 @click.option("--threads", type=click.IntRange(min=1), metavar="N", help="By default one a processor.")
 @condition_options
