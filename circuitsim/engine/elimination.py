@@ -114,7 +114,7 @@ class Plan:
         full[:, self.cell_rows, self.cell_columns] = cells.T
         return full
 
-    def _scaled(self, cells: Array) -> tuple[Array, Array, Array]:
+    def _scaled_dense(self, cells: Array) -> tuple[Array, Array, Array]:
         """Give the matrices with rows and columns scaled to a largest entry of 1, and the factors of both."""
         full = self.dense(cells)
         with np.errstate(all="ignore"):
@@ -126,7 +126,7 @@ class Plan:
 
     def solve_dense(self, cells: Array, right: Array) -> Array:
         """Solve with pivoting and with rows and columns scaled; samples with a singular matrix give NaN."""
-        full, r, c = self._scaled(cells)
+        full, r, c = self._scaled_dense(cells)
         with np.errstate(all="ignore"):
             b = right.T * r
         good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)
@@ -137,7 +137,7 @@ class Plan:
 
     def solve_transposed(self, cells: Array, right: Array) -> Array:
         """Solve with the transposed matrices, pivoted and scaled: (n, batch); a singular sample gives NaN."""
-        full, r, c = self._scaled(cells)
+        full, r, c = self._scaled_dense(cells)
         with np.errstate(all="ignore"):
             b = right.T * c
         # Aᵀ = (R⁻¹ S C⁻¹)ᵀ, so that the answer is R·S⁻ᵀ·(C·right).
