@@ -76,7 +76,7 @@ class Wire(Element):
         Parameter("length", "m", "length of the run", low=1e-4, high=1e5),
         Parameter("resistivity", "Ω·m", "at 20 °C; copper 1/58 Ω·mm²/m (IEC 60028)", 1 / 58e6, low=1e-9, high=1e-4),
         Parameter("rise", "m·K/W", "thermal resistance of one metre to its surroundings", 6.0, low=1e-6),
-        Parameter("strands", "1", "share of the strands that are whole", 1.0, low=1e-6, high=1.0),
+        Parameter("strands", "1", "share of the strands that are whole", 1.0, low=1e-15, high=1.0),
     )
     conducts = (("a", "b"),)
     ends = ("a", "b")

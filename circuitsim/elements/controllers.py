@@ -142,7 +142,7 @@ class PwmController(Element):
         Parameter("frequency", "Hz", "chopping frequency", 20000.0, low=1.0),
         Parameter("on_resistance", "Ω", "switch, 25 °C", 0.008, low=1e-6),
         Parameter("on_coefficient", "1/K", "its rise with heat", 0.0065),
-        Parameter("diode_drop", "V", "freewheel diode; from memory", 0.6, high=5.0),
+        Parameter("diode_drop", "V", "freewheel diode; from memory", 0.6, high=50.0),
         Parameter("diode_resistance", "Ω", "freewheel diode; assumed", 0.01, low=1e-6),
         *_INPUT,
         *COOLING_PARAMETERS,

@@ -34,7 +34,7 @@ class Motor(Element):
     )  # fmt: skip
     parameters = (
         Parameter("resistance", "Ω", "armature at 20 °C, between the brushes", low=1e-6, high=1e13),
-        Parameter("constant", "V·s/rad", "motor constant at 20 °C", low=1e-9, high=1e3),
+        Parameter("constant", "V·s/rad", "motor constant at 20 °C; negative turns the other way round", low=-1e3, high=1e3),
         Parameter("brush_drop", "V", "drop of both brushes at working current", 0.6),
         Parameter("brush_onset", "A", "current over which the brush film gives way; assumed", 0.5, low=1e-6),
         Parameter("friction", "N·m", "dry friction of bearings and brushes", 0.0),

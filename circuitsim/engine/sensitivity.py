@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.operating import Solved
 
-__all__ = ["Answer", "current_answer", "sensitivities", "voltage_answer"]
+__all__ = ["Answer", "adjoint", "current_answer", "sensitivities", "voltage_answer"]
 
 Array = NDArray[np.float64]
 
@@ -62,12 +62,12 @@ def current_answer(solved: Solved, element: str, output: str = "current") -> Ans
     return Answer(values[names.index(output), k], by_x, {g: explicit})
 
 
-def sensitivities(solved: Solved, answer: Answer) -> list[Array]:
+def sensitivities(solved: Solved, answer: Answer, turned: Array | None = None) -> list[Array]:
     """Give dy/dp for every parameter: one array a group, (parameters, elements, batch).
 
-    Samples whose matrix is singular give NaN.
+    turned: what `adjoint` gives for the answer, if it is at hand. Samples whose matrix is singular give NaN.
     """
-    adjoint = _adjoint(solved, answer.by_x)
+    turned = adjoint(solved, answer.by_x) if turned is None else turned
     found = []
     for g, group in enumerate(solved.system.groups):
         pairs, kernel = group.statement.by_parameter
@@ -79,17 +79,21 @@ def sensitivities(solved: Solved, answer: Answer) -> list[Array]:
             with np.errstate(all="ignore"):
                 kernel(solved.laws.inputs(g, solved.x), slopes)
             for (row, parameter), slope in zip(pairs, slopes, strict=True):
-                total[parameter] -= adjoint[group.writes[row]] * slope
+                total[parameter] -= turned[group.writes[row]] * slope
         found.append(total)
     return found
 
 
-def _adjoint(solved: Solved, by_x: Array) -> Array:
-    """Solve Jᵀ λ = ∂y/∂x; gives λ by balance, with a last row of zeros for the balances of given nodes (index -1)."""
+def adjoint(solved: Solved, by_x: Array) -> Array:
+    """Solve Jᵀ λ = ∂y/∂x, by_x of (rows, batch).
+
+    Gives λ by balance: by how much the answer rises for each unit that leaves that balance beside its own flows, with the
+    sign turned; with a last row of zeros for the balances of given nodes (index -1). NaN where nothing was accepted.
+    """
     plan = solved.compiled.plan(solved.frozen)
     _, slopes = solved.laws(solved.x)
-    adjoint = plan.solve_transposed(plan.cells(slopes), by_x[plan.free])
-    adjoint[:, ~solved.solution.accepted] = np.nan
+    found = plan.solve_transposed(plan.cells(slopes), by_x[plan.free])
+    found[:, ~solved.solution.accepted] = np.nan
     out = np.zeros((len(solved.system.variables) + 1, solved.size))
-    out[plan.free] = adjoint
+    out[plan.free] = found
     return out

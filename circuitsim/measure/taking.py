@@ -31,7 +31,7 @@ from circuitsim.measure.readings import INSTRUMENTS, Measured, Stand, Task, show
 from circuitsim.measure.states import points_since, slopes_of
 from circuitsim.quantities import Tolerance
 
-__all__ = ["bench_in_states", "measure", "measure_with_points"]
+__all__ = ["Batch", "bench_in_states", "measure", "measure_with_points"]
 
 Array = NDArray[np.float64]
 _LIGHT = 1e6  # Ω; a meter above that heats and slows nothing
@@ -66,7 +66,7 @@ def measure(
     for k, task in enumerate(tasks):
         states.setdefault((task.conditions.fitted, task.conditions.since), []).append(k)
     for members in states.values():
-        batch = _Batch(circuit, [tasks[k] for k in members], meter, dict(supply or {}), known or {})
+        batch = Batch(circuit, [tasks[k] for k in members], meter, dict(supply or {}), known or {})
         batch.require()
         results.update(zip(members, batch.run(range(len(members))), strict=True))
     return [results[k] for k in range(len(tasks))]
@@ -81,7 +81,7 @@ def measure_with_points(
     Parameters and errors are those of `measure`. bare: tasks with nothing connected, at least one; they and all others
     are of one and the same state: the same things fitted for the same time.
     """
-    batch = _Batch(circuit, [*bare, *tasks], meter, dict(supply or {}), known or {})
+    batch = Batch(circuit, [*bare, *tasks], meter, dict(supply or {}), known or {})
     batch.require()
     measured = batch.run(range(len(bare), len(bare) + len(tasks)))
     return measured, points_of(batch.points.solved.take(np.arange(len(bare))))
@@ -91,12 +91,12 @@ def bench_in_states(
     circuit: Circuit, tasks: Sequence[Task], meter: Meter, supply: Values | None = None
 ) -> tuple[Compiled, list[dict[tuple[str, str], float]]]:
     """Give one bench that can be in the state of each of some tasks, made ready for solving, and its parameters in each."""
-    batch = _Batch(circuit, tasks, meter, dict(supply or {}), {})
+    batch = Batch(circuit, tasks, meter, dict(supply or {}), {})
     values = {key: np.broadcast_to(v, (len(tasks),)).tolist() for key, v in batch.values().items()}
     return batch.compiled, [{key: v[k] for key, v in values.items()} for k in range(len(tasks))]
 
 
-class _Batch(Stand):
+class Batch(Stand):
     """Tasks on one bench, whatever is unplugged for each, solved with their slopes."""
 
     def __init__(
@@ -243,14 +243,14 @@ class _Batch(Stand):
     def _uncertain(self, slopes: list[Array]) -> Uncertain:
         """Everything on the bench that has a tolerance, with its values and slopes, one a task."""
         laws = self.points.solved.laws
-        columns = [column for column, _, _ in self._tolerances]
+        columns = [column for column, _, _ in self.tolerances]
         nominal = [laws.columns.get((g, p, e), laws.base[g][p, e]) for g, p, e in columns]
         size = (len(columns), len(self.tasks))
         by_column = np.array([slopes[g][p, e] for g, p, e in columns]).reshape(size)
         self._put_chopped(by_column, columns)
         return Uncertain(
-            tuple(f"{key[0]}.{key[1]}" for _, key, _ in self._tolerances),
-            tuple(found for _, _, found in self._tolerances),
+            tuple(f"{key[0]}.{key[1]}" for _, key, _ in self.tolerances),
+            tuple(found for _, _, found in self.tolerances),
             np.array([np.broadcast_to(v, size[1:]) for v in nominal]).reshape(size),
             by_column,
         )
@@ -265,7 +265,7 @@ class _Batch(Stand):
         if not samples:
             return
         steps = [self.circuit.step_index(self.tasks[k].step) for k in samples]
-        tolerances = [[found[step] for _, _, found in self._tolerances] for step in steps]
+        tolerances = [[found[step] for _, _, found in self.tolerances] for step in steps]
         shown = {k: (element, output) for element, output, members in self._by_element() for k in members}
 
         def value(at: PeriodicPoints, j: int) -> Array:
@@ -283,7 +283,7 @@ class _Batch(Stand):
         return (task.step, task.conditions, leads if own else None)
 
     @cached_property
-    def _tolerances(self) -> list[tuple[Column, tuple[str, str], tuple[Tolerance | None, ...]]]:
+    def tolerances(self) -> list[tuple[Column, tuple[str, str], tuple[Tolerance | None, ...]]]:
         """Every parameter on the bench with a tolerance at some step: its column, its name, its tolerance by step."""
         steps = len(self.circuit.steps)
         by_key: dict[tuple[str, str], tuple[Tolerance | None, ...]] = {

@@ -1,0 +1,371 @@
+"""Many faulty vehicles on one bench: what every reading shows with every fault at every severity, with its slopes.
+
+A fault is a set of parameters and of paths that are there in every sample and carry nothing in most, so that all faults,
+severities and readings of a circuit are samples of one batch. A point is solved once for each fault and state of the
+circuit with no meter on it; a meter is put on to first order by the resistance that it sees (exact in a linear circuit,
+Thevenin), and solved again where it moves its reading by more than a hundredth. A fuse that a fault overloads opens, and
+stays open in all readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.elements import Leak
+from circuitsim.elements.base import electrical
+from circuitsim.engine.operating import Solved
+from circuitsim.engine.periodic import chop
+from circuitsim.engine.periodic_points import points_of
+from circuitsim.engine.points import Points
+from circuitsim.engine.sensitivity import Answer, adjoint, current_answer, sensitivities, voltage_answer
+from circuitsim.engine.verdicts import breaches
+from circuitsim.library.circuit import Circuit
+from circuitsim.measure.faults.finding import Fault, PossibleFault
+from circuitsim.measure.faults.kinds import OPEN
+from circuitsim.measure.meters import Meter
+from circuitsim.measure.readings import Task, shown_ohms
+from circuitsim.measure.states import solved_since
+from circuitsim.measure.supplies import fitted_supply
+from circuitsim.measure.taking import Batch
+from circuitsim.quantities import Tolerance
+
+__all__ = ["FaultBench", "Readout"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Key = tuple[str, str]
+_CHUNK = 4096
+_LOADS = 0.01  # share by which a meter may move its reading before it is solved with the meter on
+
+
+class Path(Leak):
+    """A path that a fault opens in some samples of a batch; no kind of its own, and nothing to the graph checks."""
+
+    terminals = (electrical("a"), electrical("b"))
+    conducts: ClassVar[tuple[tuple[str, str], ...]] = ()  # type: ignore[assignment]
+
+
+@dataclass(frozen=True)
+class Readout:
+    """What readings show with faults.
+
+    value: (faults, readings), SI, NaN where there is no point; spread: its slope against each uncertain number, in standard
+    deviations of that number, (faults, readings, numbers); sound: whether the point is a reading; speed: of the motor at
+    that reading's point, rad/s; blown: fuses that each fault has opened; what: names of the uncertain numbers.
+    """
+
+    value: Array
+    spread: Array
+    sound: NDArray[np.bool_]
+    speed: Array
+    blown: tuple[tuple[str, ...], ...]
+    what: tuple[str, ...]
+
+
+class FaultBench:
+    """A circuit with all its possible faults, and some readings to be taken of it.
+
+    Parameters
+    ----------
+    circuit
+        The healthy circuit.
+    tasks
+        The readings; voltmeter, clamp, ohmmeter and lamp.
+    meter
+        What they are taken with.
+    faults
+        Every fault that is asked about, by SITE:KIND.
+    """
+
+    def __init__(self, circuit: Circuit, tasks: Sequence[Task], meter: Meter, faults: Mapping[str, PossibleFault]) -> None:
+        self.circuit, self.tasks, self.meter, self.faults = circuit, tuple(tasks), meter, dict(faults)
+        self._paths: dict[str, list[str]] = {}
+        self.tapped = self._with_paths()
+        states: dict[object, list[int]] = {}
+        for k, task in enumerate(self.tasks):
+            states.setdefault((task.conditions.fitted, task.conditions.since), []).append(k)
+        self._racks = [_Rack(self, members) for members in states.values()]
+
+    def _with_paths(self) -> Circuit:
+        net = self.circuit.net.copy()
+        made: dict[tuple[str, str], str] = {}
+        for name, fault in self.faults.items():
+            for tap in fault.effect.taps:
+                ends = (tap.red, tap.black)
+                if ends not in made:
+                    made[ends] = f"fault-path-{len(made) + 1}"
+                    net.add(Path(made[ends], *ends, conductance=0.0))
+                self._paths.setdefault(name, []).append(made[ends])
+        return replace(self.circuit, net=net)
+
+    @cached_property
+    def what(self) -> tuple[str, ...]:
+        """Names of the uncertain numbers, in the order of `Readout.spread`."""
+        names = dict.fromkeys(key for rack in self._racks for key in rack.keys)
+        return tuple(".".join(key) for key in names)
+
+    def show(self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None) -> Readout:
+        """Give what readings show with the faults of each vehicle (none: healthy).
+
+        readings: which of the tasks, by number; all by default.
+        """
+        chosen = list(range(len(self.tasks))) if readings is None else list(readings)
+        size = (len(vehicles), len(chosen))
+        value, speed, sound = np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, bool)
+        spread = np.zeros((*size, len(self.what)))
+        columns = {name: k for k, name in enumerate(self.what)}
+        blown: list[set[str]] = [set() for _ in vehicles]
+        for rack in self._racks:
+            members = [k for k in rack.members if k in set(chosen)]
+            if not members:
+                continue
+            at = [chosen.index(k) for k in members]
+            own = np.array([columns[".".join(key)] for key in rack.keys], dtype=np.intp)
+            step = max(1, _CHUNK // max(1, len(members)))
+            for first in range(0, len(vehicles), step):
+                some = slice(first, first + step)
+                part = rack.show(vehicles[some], members, blown[some])
+                value[some, at], speed[some, at], sound[some, at] = part.value, part.speed, part.sound
+                rows = np.arange(first, first + len(part.value))
+                spread[np.ix_(rows, np.array(at), own)] = part.spread
+        return Readout(value, spread, sound, speed, tuple(tuple(sorted(b)) for b in blown), self.what)
+
+
+class _Rack:
+    """Readings that share what is fitted and since when the circuit is on."""
+
+    def __init__(self, bench: FaultBench, members: Sequence[int]) -> None:
+        self.bench, self.members = bench, list(members)
+        tasks = [bench.tasks[k] for k in members]
+        self.points: list[Task] = []  # states of the circuit with nothing connected, or with what is no light load
+        self.point_of: dict[int, int] = {}
+        for k, task in zip(members, tasks, strict=True):
+            bare = task if task.instrument in ("lamp", "ohmmeter") else Task(task.step, task.conditions, "nothing")
+            if bare not in self.points:
+                self.points.append(bare)
+            self.point_of[k] = self.points.index(bare)
+        self.setting, known = self._supplies()
+        self.batch = Batch(bench.tapped, [*self.points, *tasks], bench.meter, {}, known)
+        self.place = {k: len(self.points) + j for j, k in enumerate(members)}
+
+    def _supplies(self) -> tuple[list[dict[Key, float]], dict[Key, Tolerance]]:
+        """What measured supplies set, by task of the batch, and how well they are known."""
+        tasks = [*self.points, *(self.bench.tasks[k] for k in self.members)]
+        found: dict[object, tuple[dict[Key, float], dict[Key, Tolerance]]] = {}
+        settings: list[dict[Key, float]] = []
+        known: dict[Key, Tolerance] = {}
+        for task in tasks:
+            c = task.conditions
+            key = (c.supply, c.supply_at, c.engine, c.ignition, c.ambient, c.since)
+            if key not in found:
+                found[key] = fitted_supply(self.bench.circuit, c.but(unplugged=(), fitted=()), self.bench.meter)
+            settings.append(found[key][0])
+            known |= found[key][1]
+        return settings, known
+
+    @cached_property
+    def healthy(self) -> dict[Key, Array]:
+        """Parameters of the healthy vehicle that differ from the netlist's, one entry a task of the batch."""
+        size = len(self.batch.tasks)
+        values = {key: np.broadcast_to(np.asarray(v, dtype=float), (size,)).copy() for key, v in self.batch.values().items()}
+        elements = self.batch.bench.net.elements
+        for k, setting in enumerate(self.setting):
+            for key, v in setting.items():
+                values.setdefault(key, np.full(size, elements[key[0]].values[key[1]]))[k] = v
+        return values
+
+    @cached_property
+    def keys(self) -> list[Key]:
+        """Uncertain numbers on the bench."""
+        return [key for _, key, _ in self.batch.tolerances]
+
+    # One batch ------------------------------------------------------------------------------------------------------
+
+    def show(self, vehicles: Sequence[Sequence[Fault]], members: Sequence[int], blown: Sequence[set[str]]) -> Readout:
+        """Solve vehicles × the points that some readings need, and read the readings off them."""
+        needed = sorted({self.point_of[k] for k in members})
+        solved = self._solved_with_fuses(vehicles, needed, blown)
+        points = points_of(chop(solved, waves=False))
+        count, place = len(vehicles), {p: j for j, p in enumerate(needed)}
+        pick = np.array([[v * len(needed) + place[self.point_of[k]] for k in members] for v in range(count)]).reshape(-1)
+        tasks = np.tile([self.place[k] for k in members], count)
+        exact = _Read(
+            self, points.solved.take(pick) if points.solved is not solved else solved.take(pick), solved.take(pick), tasks
+        )
+        value, spread = exact.value, exact.spread
+        heavy = np.flatnonzero(exact.heavy)
+        if heavy.size:
+            whose = [int(k) // len(members) for k in heavy]
+            again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose])
+            loaded = _Read(self, chop(again, waves=False), again, tasks[heavy], on=True)
+            value[heavy], spread[heavy] = loaded.value, loaded.spread
+        shape = (count, len(members))
+        own = self._own(vehicles, tasks)
+        shaft = self.bench.circuit.net.elements[self.bench.circuit.motor].nodes["shaft"]
+        return Readout(
+            value.reshape(shape), (spread * own).reshape(*shape, -1), points.accepted[pick].reshape(shape),
+            points.speed(shaft)[pick].reshape(shape), (), (),
+        )  # fmt: skip
+
+    def _solved_with_fuses(
+        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]]
+    ) -> Solved:
+        """Solve, open what fuses are overloaded, and solve again."""
+        tasks = np.tile(needed, len(vehicles))
+        solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed])
+        opened: dict[int, set[str]] = {}
+        for breach in breaches(solved.laws, solved.x):
+            element = solved.system.groups[breach.place[0]].names[breach.place[1]]
+            if solved.system.net.elements[element].kind == "fuse" and solved.solution.accepted[breach.sample]:
+                opened.setdefault(breach.sample // len(needed), set()).add(element)
+        again = [v for v, names in opened.items() if vehicles[v] and not names <= blown[v]]
+        if not again:
+            return solved
+        for v in again:
+            blown[v].update(opened[v])
+        rows = np.concatenate([np.arange(v * len(needed), (v + 1) * len(needed)) for v in again])
+        new = self._solve([vehicles[v] for v in again for _ in needed], tasks[rows], [blown[v] for v in again for _ in needed])
+        return _put(solved, rows, new)
+
+    def _solve(self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]]) -> Solved:
+        """Solve one vehicle at one task of the batch a sample."""
+        size = len(tasks)
+        elements = self.batch.bench.net.elements
+        values = {key: v[tasks] for key, v in self.healthy.items()}
+
+        def column(key: Key) -> Array:
+            return values.setdefault(key, np.full(size, elements[key[0]].values[key[1]]))
+
+        for faults, rows in _runs(vehicles):
+            for fault in faults:
+                possible = self.bench.faults[fault.name]
+                severity = np.array(fault.severity)
+                for change in possible.effect.changes:
+                    if change.element in elements:
+                        own = [r for r in rows if change.step in (None, self.batch.tasks[int(tasks[r])].step)]
+                        kept = column(change.key)
+                        kept[own] = change.applied(kept[own], severity)
+                for tap, name in zip(possible.effect.taps, self.bench._paths.get(fault.name, ()), strict=True):
+                    column((name, "conductance"))[rows] = 1 / float(tap.ohms(severity))
+        for k, names in enumerate(blown):
+            for name in names:
+                if name in elements:
+                    column((name, "resistance"))[k] = OPEN
+        ambient = self.batch.ambient[tasks]
+        return solved_since(self.batch.compiled, values, self.batch.since, ambient=ambient, size=size)
+
+    def _own(self, vehicles: Sequence[Sequence[Fault]], tasks: Index) -> Array:
+        """Give the standard deviation of each uncertain number for each reading, (readings of all vehicles, numbers)."""
+        per = len(tasks) // max(1, len(vehicles))
+        out = np.tile(self._deviations[tasks[:per]], (len(vehicles), 1))
+        place = {key: k for k, key in enumerate(self.keys)}
+        for v, faults in enumerate(vehicles):
+            for fault in faults:
+                for change in self.bench.faults[fault.name].effect.changes:
+                    if change.how == "times" and change.key in place:  # what is scaled keeps its share of tolerance
+                        steps = [change.step in (None, self.batch.tasks[int(t)].step) for t in tasks[:per]]
+                        rows = v * per + np.flatnonzero(steps)
+                        factor = float(np.asarray(change.size(np.array(fault.severity))))
+                        out[rows, place[change.key]] *= abs(factor)
+        return out
+
+    @cached_property
+    def _deviations(self) -> Array:
+        """Standard deviations of the healthy vehicle's numbers, (tasks of the batch, numbers)."""
+        elements = self.batch.bench.net.elements
+        steps = [self.bench.circuit.step_index(task.step) for task in self.batch.tasks]
+        out = np.zeros((len(steps), len(self.keys)))
+        for k, (_, key, tolerances) in enumerate(self.batch.tolerances):
+            healthy = self.healthy.get(key, np.full(len(steps), elements[key[0]].values[key[1]]))
+            for t, step in enumerate(steps):
+                tolerance = tolerances[step]
+                out[t, k] = tolerance.standard(float(healthy[t])) if tolerance else 0.0
+        return out
+
+
+class _Read:
+    """Readings taken off points: one a sample. on: the instruments are connected already."""
+
+    def __init__(self, rack: _Rack, exact: Solved, averaged: Solved, tasks: Index, *, on: bool = False) -> None:
+        self.rack, self.tasks = rack, tasks
+        self.points, self.solved, self.on = Points(exact) if exact is averaged else points_of(exact), averaged, on
+        self.value, answer = self._answer()
+        turned = adjoint(averaged, answer.by_x)
+        slopes = sensitivities(averaged, answer, turned)
+        self.spread = np.stack([slopes[g][p, e] for (g, p, e), _, _ in rack.batch.tolerances], axis=-1)
+        self.spread[~np.isfinite(self.spread)] = 0.0
+        self.heavy = self._load(turned)
+
+    def _answer(self) -> tuple[Array, Answer]:
+        batch, size = self.rack.batch, len(self.tasks)
+        system = self.solved.system
+        ground = system.index[batch.bench.net.ground]
+        leads = [batch.leads[t] for t in self.tasks]
+        self.red = np.array([ground if at is None else system.index[at[0]] for at in leads], dtype=np.intp)
+        self.black = np.array([ground if at is None else system.index[at[1]] for at in leads], dtype=np.intp)
+        volts = voltage_answer(self.solved, self.red, self.black)
+        samples, x = np.arange(size), self.points.solved.x
+        value, by_x, explicit = x[self.red, samples] - x[self.black, samples], volts.by_x, dict[int, Array]()
+        self.kinds = np.array([batch.tasks[t].instrument for t in self.tasks])
+        ohms = np.flatnonzero(self.kinds == "ohmmeter")
+        value[ohms], slope = shown_ohms(value[ohms])
+        by_x[:, ohms] *= slope
+        for (element, output), members in self._by_element().items():
+            own = current_answer(self.solved, element, output)
+            value[members], by_x[:, members] = self.points.outputs(element)[output][members], own.by_x[:, members]
+            for g, by in own.by_parameter.items():
+                explicit.setdefault(g, np.zeros_like(by))[..., members] = by[..., members]
+        return value, Answer(value, by_x, explicit)
+
+    def _by_element(self) -> dict[tuple[str, str], Index]:
+        batch = self.rack.batch
+        found: dict[tuple[str, str], list[int]] = {}
+        for k, t in enumerate(self.tasks):
+            task, leads = batch.tasks[t], batch.leads[t]
+            if task.at:
+                found.setdefault((task.at, "current"), []).append(k)
+            elif task.instrument == "lamp" and leads is not None:
+                found.setdefault((batch.instruments["lamp", *leads], "power share"), []).append(k)
+        return {key: np.array(members, dtype=np.intp) for key, members in found.items()}
+
+    def _load(self, turned: Array) -> NDArray[np.bool_]:
+        """Put the voltmeters on to first order; say where that is not enough."""
+        volts = self.kinds == "voltmeter"
+        if self.on:
+            return np.zeros(volts.size, bool)
+        samples, last = np.arange(volts.size), turned.shape[0] - 1
+        rows = [np.minimum(at, last) for at in (self.red, self.black)]  # of a given node: the row of zeros
+        sees = (turned[rows[0], samples] - turned[rows[1], samples]) / self.rack.bench.meter.input_resistance
+        light = volts & (np.abs(sees) < _LOADS)
+        self.value[light] /= 1 + sees[light]
+        heavy: NDArray[np.bool_] = volts & ~light & self.solved.solution.accepted
+        return heavy
+
+
+def _runs(vehicles: Sequence[Sequence[Fault]]) -> list[tuple[Sequence[Fault], list[int]]]:
+    """Give each vehicle's faults with the samples that it has."""
+    found: list[tuple[Sequence[Fault], list[int]]] = []
+    for k, faults in enumerate(vehicles):
+        if found and found[-1][0] is faults:
+            found[-1][1].append(k)
+        else:
+            found.append((faults, [k]))
+    return found
+
+
+def _put(solved: Solved, rows: Index, new: Solved) -> Solved:
+    """Put some samples, solved anew with other parameters, in the place of what they were."""
+    columns = {key: v.copy() for key, v in solved.laws.columns.items()}
+    for key, v in new.laws.columns.items():
+        base = np.broadcast_to(solved.laws.base[key[0]][key[1], key[2]], (solved.size,))
+        columns.setdefault(key, np.array(base, dtype=float))[rows] = v
+    laws = type(solved.laws)(solved.system, solved.laws.base, columns, solved.size, solved.laws.smooth)
+    solved.solution.put(rows, new.solution)
+    solved.method[rows] = new.method
+    return Solved(solved.compiled, laws, solved.frozen, solved.solution, solved.method)

@@ -1,0 +1,491 @@
+"""From readings to suspects: which fault, how bad, how sure, and what to measure next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.library.circuit import Circuit
+from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
+from circuitsim.measure import meter as find_meter
+from circuitsim.measure.faults import Fault, PossibleFault, families, find_faults, severity_text
+from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.candidates import candidates
+from circuitsim.studies.evidence import Findings, TakenReading
+from circuitsim.studies.groups import Cloud, bayes_error, gather
+from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.next_test import Choice, Minutes, choose, excluded
+from circuitsim.studies.predict import circuit_of
+from circuitsim.studies.priors import Prior
+from circuitsim.studies.severities import Course, Density, follow, solve
+from circuitsim.studies.sightings import Sightings
+
+__all__ = ["Diagnosis", "Member", "Suspect", "diagnose"]
+
+Array = NDArray[np.float64]
+HEALTHY, OTHER = "healthy", "something else"
+_SHOWN = 0.005  # suspects below that chance are not listed
+_JUDGED = 16  # suspects that are compared pair by pair
+_PARTS = 9  # severities of each
+_TOLD = 0.01  # bits; a test that tells less is not worth making
+_TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
+
+
+@dataclass(frozen=True)
+class Member:
+    """One fault among the suspects: its chance, its likeliest severity (SI, NaN for none) and unit, and what cures it."""
+
+    fault: str
+    probability: float
+    severity: float
+    unit: str
+    cure: str
+    minutes: float
+
+    @property
+    def text(self) -> str:
+        """The fault with its severity, as --fault takes it."""
+        severity = severity_text(self.severity, self.unit)
+        return f"{self.fault}={severity}" if severity else self.fault
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off."""
+
+    placed: str
+    shown: str
+    predicted: str
+    off: float
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """Faults that the tests made so far can't tell apart: one suspect.
+
+    faults: SITE:KIND of each, the likeliest first; probability: of all together; why: in plain words; readings: measured
+    beside predicted, of the likeliest.
+    """
+
+    members: tuple[Member, ...]
+    probability: float
+    why: str
+    readings: tuple[Compared, ...] = ()
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """Names of the faults."""
+        return tuple(m.fault for m in self.members)
+
+    @property
+    def leader(self) -> Member:
+        """The likeliest fault."""
+        return self.members[0]
+
+    @property
+    def cures(self) -> tuple[str, ...]:
+        """What cures it, the likeliest first."""
+        return tuple(dict.fromkeys(m.cure for m in self.members if m.cure))
+
+    def record(self) -> dict[str, Any]:
+        """Give plain values for JSON."""
+        leader = self.leader
+        return {
+            "faults": list(self.faults), "probability": self.probability,
+            "severity": None if math.isnan(leader.severity) else leader.severity, "unit": leader.unit, "why": self.why,
+            "repairs": list(self.cures), "minutes": leader.minutes,
+            "members": [
+                {"fault": m.fault, "probability": m.probability, "severity": None if math.isnan(m.severity) else m.severity}
+                for m in self.members
+            ],
+            "readings": [{"at": r.placed, "measured": r.shown, "predicted": r.predicted, "off": r.off} for r in self.readings],
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What readings say about a circuit.
+
+    suspects: the likeliest first, 'healthy' and 'something else' among them; doubtful: readings that are likely wrong
+    themselves; next_test: what to measure next, None when enough is known; alternatives: tests nearly as good; enough: whether
+    to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed.
+    """
+
+    circuit: str
+    title: str
+    summary: str
+    meter: str
+    suspects: tuple[Suspect, ...]
+    doubtful: tuple[str, ...]
+    next_test: Choice | None
+    alternatives: tuple[Choice, ...]
+    enough: bool
+    verdict: str
+    sensitivity: str
+    prior: Mapping[str, Any]
+    left_out: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    chances: Mapping[str, float] = field(default_factory=dict)
+
+    def probability(self, fault: str) -> float:
+        """Give the chance of one fault (SITE:KIND), 'healthy' or 'something else'; 0 for what is no suspect."""
+        return self.chances.get(fault, 0.0)
+
+    def records(self) -> list[dict[str, Any]]:
+        """Give one plain record a suspect."""
+        return [s.record() for s in self.suspects]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give plain values for JSON."""
+        return {
+            "circuit": self.circuit, "conditions": self.summary, "meter": self.meter, "suspects": self.records(),
+            "next_test": self.next_test.record() if self.next_test else None,
+            "alternatives": [c.record() for c in self.alternatives], "enough": self.enough, "verdict": self.verdict,
+            "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
+            "prior": {"healthy": self.prior["healthy"], "something else": self.prior["something else"]},
+            "left_out": list(self.left_out),
+        }  # fmt: skip
+
+
+def diagnose(
+    circuit: Circuit | str, findings: Findings, *, meter: str = "standard", prior: Prior | None = None,
+    cannot: Sequence[str] = (), minutes: Minutes | None = None, sure: float = 0.9, intermittent: bool = False,
+    next_test: bool = True,
+) -> Diagnosis:  # fmt: skip
+    """Rank the suspects behind readings and observations, and choose the next test.
+
+    Parameters
+    ----------
+    circuit
+        From `load`, or its name.
+    findings
+        Readings and observations: see `circuitsim.studies.evidence`.
+    meter
+        What the readings were taken with.
+    prior
+        Chances before anything is measured; common practice by default.
+    cannot
+        Tests that can't be made: connectors, leads, ``RED:BLACK``, ``at:ELEMENT``, instruments.
+    minutes
+        Of work for each step of a test.
+    sure
+        Chance of one repair from which on enough is known.
+    intermittent
+        Whether joints that come and go are suspects even though nothing was seen of them.
+    next_test
+        Whether to choose one.
+
+    Raises
+    ------
+    InputError
+        (or UnknownNameError) for what can't be used; SolveError when not even the healthy circuit has an operating point.
+    """
+    work = Diagnosing(circuit_of(circuit), findings, find_meter(meter), prior or Prior(), intermittent=intermittent)
+    return work.result(cannot, minutes or Minutes(), sure, next_test)
+
+
+class Diagnosing:
+    """The work behind `diagnose`: every fault along its severity, and their chances."""
+
+    def __init__(
+        self, circuit: Circuit, findings: Findings, meter: Meter, prior: Prior, *, intermittent: bool = False,
+        tests: Sequence[tuple[Task, str]] | None = None,
+    ) -> None:  # fmt: skip
+        self.circuit, self.meter, self.prior = circuit, meter, prior
+        self.readings = [r for r in findings.readings if r.task.instrument in _TAKEN]
+        self.left_out = [_placed(r.task) for r in findings.readings if r.task.instrument not in _TAKEN]
+        self.findings = findings
+        known = find_faults(circuit)
+        self.sightings = Sightings(circuit, findings.observations, findings.conditions, len(self.readings))
+        flickers = intermittent or self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
+        self.flickers = flickers
+        self.faults = {name: f for name, f in known.items() if flickers or not f.kind.intermittent}
+        self.tests = candidates(circuit, findings.conditions) if tests is None else list(tests)
+        tasks = [*(r.task for r in self.readings), *self.sightings.tasks, *(t for t, _ in self.tests)]
+        self.columns = list(range(len(self.readings) + len(self.sightings.tasks)))
+        self.bench = FaultBench(circuit, tasks, meter, self.faults)
+        self.likelihood = Likelihood(self.readings, meter, circuit.nominal)
+        self._follow()
+
+    def _follow(self) -> None:
+        self.healthy = Course(HEALTHY, lambda _: (), graded=False)
+        solve(self.bench, [(self.healthy, 0.5)], self.columns)
+        self.sightings.know(self.healthy.speed[0])
+        self.courses: list[Course] = []
+        self.members: list[list[PossibleFault]] = []
+        for family in families(list(self.faults.values())):
+            self.courses.append(_course(family[0], self.healthy if family[0].kind.intermittent else None))
+            self.members.append(family)
+        self.base = float(self.healthy.density(self.likelihood, self.sightings).logs[0])
+        follow(self.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
+
+    @cached_property
+    def densities(self) -> list[Density]:
+        """Likelihood of each course along its severity."""
+        return [c.density(self.likelihood, self.sightings) for c in self.courses]
+
+    @cached_property
+    def logs(self) -> dict[str, float]:
+        """Logarithm of the likelihood of each fault, averaged over its severities, of healthy and of something else."""
+        found = {HEALTHY: self.base + self.sightings.words(None)}
+        found[OTHER] = self.likelihood.anything(self.healthy.value, self.healthy.spread) + self.sightings.anything()
+        for density, family in zip(self.densities, self.members, strict=True):
+            evidence = density.evidence
+            for fault in family:
+                found[fault.name] = evidence + self.sightings.words(fault)
+        return found
+
+    def chances(self, prior: Prior | None = None) -> dict[str, float]:
+        """Give the posterior chance of each fault, of healthy and of something else."""
+        prior = prior or self.prior
+        before = {HEALTHY: prior.healthy, OTHER: prior.other, **prior.chances(self.faults)}
+        weights = {name: math.log(p) + self.logs[name] for name, p in before.items() if p > 0}
+        top = max(weights.values())
+        total = sum(math.exp(w - top) for w in weights.values())
+        return {name: math.exp(w - top) / total for name, w in weights.items()}
+
+    # Groups -----------------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def by_course(self) -> Array:
+        """Chance of each course, over its kinds."""
+        chances = self.chances()
+        return np.array([sum(chances.get(f.name, 0.0) for f in family) for family in self.members])
+
+    def groups(self) -> list[list[int]]:
+        """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out."""
+        order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4]
+        judged = order[:_JUDGED]
+        if not self.likelihood.numbers.size:
+            groups = [judged] if judged else []
+        else:
+            groups = [[judged[j] for j in g] for g in gather(bayes_error([self._cloud(k) for k in judged]), range(len(judged)))]
+        groups += [[k] for k in order[_JUDGED:] if self.by_course[k] > _SHOWN]
+        return sorted(groups, key=lambda g: -float(self.by_course[g].sum()))
+
+    def _cloud(self, k: int) -> Cloud:
+        course, density = self.courses[k], self.densities[k]
+        levels = (np.arange(_PARTS) + 0.5) / _PARTS if course.graded else np.array([0.5])
+        found = course.at(density.quantiles(levels.tolist()))
+        numbers = self.likelihood.numbers
+        mean = np.where(np.isfinite(found.value[:, numbers]), found.value[:, numbers], 0.0)
+        return Cloud(mean, self.likelihood.covariance(found.spread, found.doubt**2))
+
+    # The result -------------------------------------------------------------------------------------------------------
+
+    def result(self, cannot: Sequence[str], minutes: Minutes, sure: float, wants_test: bool) -> Diagnosis:
+        """Put it all together."""
+        chances = self.chances()
+        suspects = [self._suspect(group, chances) for group in self.groups()]
+        suspects += [_plain(name, chances[name]) for name in (HEALTHY, OTHER) if chances.get(name, 0.0) > _SHOWN]
+        suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
+        ranked = self._ranked_tests(chances, cannot, minutes) if wants_test else []
+        enough, verdict = self._verdict(suspects, chances, ranked, sure)
+        good = [] if enough else [c for c in ranked if c.bits > _TOLD][:4]
+        return Diagnosis(
+            self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
+            self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
+            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.circuit.cautions, chances,
+        )  # fmt: skip
+
+    def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
+        members = []
+        for k in group:
+            share = float(self.densities[k].quantiles([0.5])[0])
+            for f in self.members[k]:
+                severity = float(f.at(share)) if f.graded else math.nan
+                members.append(Member(f.name, chances.get(f.name, 0.0), severity, f.unit, f.cure, f.minutes))
+        members.sort(key=lambda m: -m.probability)
+        best = max(group, key=lambda k: float(self.by_course[k]))
+        readings = self._compared(best)
+        return Suspect(tuple(members), sum(m.probability for m in members), self._why(members[0], readings), readings)
+
+    def _compared(self, k: int) -> tuple[Compared, ...]:
+        course, density = self.courses[k], self.densities[k]
+        share = density.share[int(np.argmax(density.logs))]
+        found = course.at(np.array([share]))
+        off = self.likelihood.judge(found.value, found.spread, found.doubt**2).off[0]
+        return tuple(
+            Compared(_placed(r.task), self._display(r), self._text(r.task, float(found.value[0, j])), float(off[j]))
+            for j, r in enumerate(self.readings)
+        )  # fmt: skip
+
+    def _display(self, r: TakenReading) -> str:
+        if r.shown.kind == "look":
+            return r.shown.look
+        if r.shown.kind == "overload":
+            return "OL"
+        unit = INSTRUMENTS[r.task.instrument]
+        if r.shown.kind == "unstable":
+            return f"{r.shown.low:g}-{r.shown.high:g} {unit}"
+        return self.meter.display(r.shown.value, unit)
+
+    def _text(self, task: Task, value: float) -> str:
+        """What an instrument would show."""
+        return lamp_look(value) if task.instrument == "lamp" else self.meter.display(value, INSTRUMENTS[task.instrument])
+
+    def _why(self, leader: Member, readings: Sequence[Compared]) -> str:
+        """Say what is wrong, and which readings say so."""
+        fault = self.faults[leader.fault]
+        off = self.likelihood.judge(self.healthy.value, self.healthy.spread).off[0]
+        order = [j for j in np.argsort(-np.abs(off)) if abs(off[j]) > 2.5 and abs(readings[j].off) < 3]
+        told = [
+            f"{readings[j].placed} shows {readings[j].shown}, this fault {readings[j].predicted}, "
+            f"a good circuit {self._text(self.readings[j].task, float(self.healthy.value[0, j]))}"
+            for j in order[:2]
+        ]
+        return fault.kind.what + ("; " + "; ".join(told) if told else "; every reading agrees with it, and with a good circuit")
+
+    def _doubtful(self, chances: Mapping[str, float]) -> tuple[str, ...]:
+        """Name readings that are likely wrong themselves."""
+        total = np.zeros(len(self.readings))
+        for k in np.flatnonzero(self.by_course > 0.01):
+            density = self.densities[k]
+            found = self.courses[k].at(np.array([density.share[int(np.argmax(density.logs))]]))
+            total += self.by_course[k] * self.likelihood.judge(found.value, found.spread, found.doubt**2).slip[0][: total.size]
+        total += (
+            chances.get(HEALTHY, 0.0) * self.likelihood.judge(self.healthy.value, self.healthy.spread).slip[0][: total.size]
+        )
+        return tuple(
+            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely a wrong reading: lead on another pin, wrong step, slip)"
+            for r, p in zip(self.readings, total, strict=True) if p > 0.3
+        )  # fmt: skip
+
+    def _verdict(
+        self, suspects: Sequence[Suspect], chances: Mapping[str, float], ranked: Sequence[Choice], sure: float
+    ) -> tuple[bool, str]:
+        """Say whether enough is known, and what to do."""
+        cures = self._cures(chances)
+        cure, chance = max(cures.items(), key=lambda one: one[1])
+        if chance >= sure:
+            return True, self._stop(cure, chance)
+        if not suspects:
+            return False, "nothing measured yet points anywhere"
+        if ranked and ranked[0].bits > _TOLD:
+            return False, f"not enough yet: the likeliest repair ({cure}) has {100 * chance:.0f} %; measure on"
+        names = ", ".join(suspects[0].faults[:6])
+        return True, f"no test that can be made tells more: {names} ({100 * suspects[0].probability:.0f} %) stay together"
+
+    def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
+        """Give the chance that each repair cures the circuit."""
+        cures: dict[str, float] = {}
+        for name, chance in chances.items():
+            cure = self.faults[name].cure if name in self.faults else name
+            cures[cure] = cures.get(cure, 0.0) + chance
+        return cures
+
+    def _stop(self, cure: str, chance: float) -> str:
+        wrong = f"{100 * (1 - chance):.0f} % risk of being wrong"
+        if cure == HEALTHY:
+            return f"nothing wrong that these readings could show ({wrong}); in band does not prove every part"
+        if cure == OTHER:
+            return f"none of the faults in the library explains these readings ({wrong}): look for something else"
+        minutes = next((f.minutes for f in self.faults.values() if f.cure == cure), 0.0)
+        return f"enough: {cure} (about {minutes:.0f} min, {wrong}); then prove it with 'verify'"
+
+    def _sensitivity(self, suspects: Sequence[Suspect]) -> str:
+        """Say what becomes of the first suspect if all kinds of faults were equally likely."""
+        if not suspects:
+            return ""
+        flat = self.chances(self.prior.flat())
+        first = sum(flat.get(name, 0.0) for name in suspects[0].faults)
+        leader = max(flat.items(), key=lambda one: one[1])[0]
+        same = leader in suspects[0].faults
+        text = f"with all kinds of faults equally likely beforehand, the first suspect has {100 * first:.0f} %"
+        return text if same else f"{text}, and {leader} comes first"
+
+    # Next test --------------------------------------------------------------------------------------------------------
+
+    def _ranked_tests(self, chances: Mapping[str, float], cannot: Sequence[str], minutes: Minutes) -> list[Choice]:
+        taken = {(r.task.step, r.task.red, r.task.black, r.task.at, r.task.conditions) for r in self.readings}
+        open_tests = [
+            k for k, (t, _) in enumerate(self.tests)
+            if (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
+        ]  # fmt: skip
+        vehicles = self._vehicles(chances)
+        if not open_tests or len(vehicles) < 2:
+            return []
+        mean, deviation = self._predictions([v for v, _, _, _ in vehicles], open_tests)
+        weight = np.array([w for _, _, w, _ in vehicles])
+        names = list(dict.fromkeys(c for _, c, _, _ in vehicles))
+        classes = np.array([names.index(c) for _, c, _, _ in vehicles], dtype=np.intp)
+        tasks = [self.tests[k][0] for k in open_tests]
+        spans = [{"V": 1.3 * self.circuit.nominal, "A": 60.0, "Ω": 1e3, "1": 1.0}[INSTRUMENTS[t.instrument]] for t in tasks]
+        last = self.readings[-1].task if self.readings else None
+        ranked = choose(tasks, mean, deviation, weight, classes, last, minutes, self.meter, spans)
+        if self.flickers:  # unplugging may cure what comes and goes: plugged, loaded tests first
+            plugged = [r for r in ranked if not tasks[r[0]].conditions.unplugged and r[1] > _TOLD]
+            ranked = plugged or ranked
+        labels = [self.tests[k][1] for k in open_tests]
+        owners = [name for _, _, _, name in vehicles]
+        return [
+            Choice(tasks[k], labels[k], bits, work, self._expected(tasks[k], mean[:, k], owners, weight))
+            for k, bits, work in ranked[:6]
+        ]  # fmt: skip
+
+    def _vehicles(self, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
+        """Vehicles that stand for the suspects: faults, repair, weight, name."""
+        found: list[tuple[tuple[Fault, ...], str, float, str]] = [((), HEALTHY, chances.get(HEALTHY, 0.0), HEALTHY)]
+        total = 0.0
+        for k in np.argsort(-self.by_course):
+            if self.by_course[k] < 1e-3 or total > 0.995:
+                break
+            total += float(self.by_course[k])
+            levels = (1 / 6, 0.5, 5 / 6) if self.courses[k].graded else (0.5,)
+            leader = max(self.members[k], key=lambda f: chances.get(f.name, 0.0))
+            for x in self.densities[k].quantiles(levels):
+                found.append((self.courses[k].make(float(x)), leader.cure, float(self.by_course[k]) / len(levels), leader.name))
+        return found
+
+    def _predictions(self, vehicles: Sequence[tuple[Fault, ...]], tests: Sequence[int]) -> tuple[Array, Array]:
+        """Give what each vehicle's readings at tests would be, given all readings so far, and their deviations."""
+        first = len(self.columns)
+        shown = self.bench.show(vehicles, [*range(len(self.readings)), *(first + k for k in tests)])
+        count = len(self.readings)
+        mean, spread = shown.value[:, count:], shown.spread[:, count:]
+        variance = (spread**2).sum(axis=-1)
+        numbers = self.likelihood.numbers
+        if numbers.size:
+            inverse, _, left = self.likelihood._solved(shown.value[:, :count], shown.spread[:, :count], None, 1.0)
+            cross = spread @ shown.spread[:, numbers].transpose(0, 2, 1)
+            mean = mean + np.einsum("vtj,vjk,vk->vt", cross, inverse, left)
+            variance = variance - np.einsum("vtj,vjk,vtk->vt", cross, inverse, cross)
+        return mean, np.sqrt(np.maximum(variance, 0.0))
+
+    def _expected(self, task: Task, mean: Array, owners: Sequence[str], weight: Array) -> tuple[tuple[str, str], ...]:
+        """Say what each suspect predicts there."""
+        found: list[tuple[str, str]] = []
+        for name in list(dict.fromkeys(owners))[:9]:
+            own = [k for k, owner in enumerate(owners) if owner == name]
+            texts = list(dict.fromkeys(self._text(task, float(mean[k])) for k in own))
+            found.append((name, texts[0] if len(texts) == 1 else f"{texts[0]} to {texts[-1]}"))
+        return tuple(found)
+
+
+def _course(fault: PossibleFault, against: Course | None) -> Course:
+    def make(share: float) -> tuple[Fault, ...]:
+        return (fault.fault(float(fault.at(share)) if fault.graded else math.nan),)
+
+    return Course(fault.family, make, graded=fault.graded, against=against)
+
+
+def _plain(name: str, chance: float) -> Suspect:
+    why = (
+        "every reading lies where a good circuit's would"
+        if name == HEALTHY
+        else "no fault in the library explains all readings"
+    )
+    return Suspect((Member(name, chance, math.nan, "", "", 0.0),), chance, why)
+
+
+def _placed(task: Task) -> str:
+    leads = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
+    unplugged = f" with {' '.join(task.conditions.unplugged)} unplugged" if task.conditions.unplugged else ""
+    ignition = "ignition off, " if task.conditions.ignition == "off" else ""
+    return f"{ignition}{leads} at step {task.step}{unplugged}"

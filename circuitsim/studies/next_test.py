@@ -1,0 +1,160 @@
+"""The next test: the reading from which most is to be learnt in a minute of work.
+
+What is to be learnt is measured on repairs, not on faults: the information (in bits) that a reading gives about what cures the
+circuit, its display predicted under each suspect at its plausible severities, given all readings so far. Work is set-up
+(plugs, engine, leads) plus seconds a reading, so that leads left in place make the other steps nearly free. Minutes are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
+from circuitsim.studies.chart import Reading
+
+__all__ = ["Choice", "Minutes", "choose", "excluded"]
+
+Array = NDArray[np.float64]
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """Minutes of work: to put leads somewhere, to part or join a plug, to start or stop the engine, to switch, to read."""
+
+    leads: float = 0.5
+    clamp: float = 0.4
+    plug: float = 2.0
+    engine: float = 0.5
+    switch: float = 0.05
+    read: float = 0.1
+
+    def between(self, last: Task | None, test: Task) -> float:
+        """Give the work from the state of one reading to another reading."""
+        then, now = (last.conditions if last else None), test.conditions
+        plugs = len(set(then.unplugged if then else ()) ^ set(now.unplugged))
+        total = self.read + self.plug * plugs
+        total += self.engine * ((then.engine if then else "off") != now.engine)
+        total += self.switch * ((then.ignition if then else "on") != now.ignition)
+        total += self.switch * (last is not None and last.step != test.step)
+        if last is None or (last.red, last.black, last.at) != (test.red, test.black, test.at):
+            total += self.clamp if test.at else self.leads
+        return total
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A test to make next.
+
+    bits: expected information about the repair; minutes: of work; expected: (suspect, what the instrument then shows).
+    """
+
+    task: Task
+    label: str
+    bits: float
+    minutes: float
+    expected: tuple[tuple[str, str], ...] = field(default=())
+
+    @property
+    def placed(self) -> str:
+        """Where and in which state, in words."""
+        t = self.task
+        leads = f"clamp on {t.at}" if t.at else f"{t.red} : {t.black}"
+        return Reading.place(t.step, leads, t.conditions.unplugged, t.conditions.ignition)
+
+    def record(self) -> dict[str, Any]:
+        """Give plain values for JSON."""
+        t = self.task
+        return {
+            "test": self.placed, "label": self.label, "step": t.step, "unplugged": list(t.conditions.unplugged), "red": t.red,
+            "black": t.black, "at": t.at, "instrument": t.instrument, "ignition": t.conditions.ignition,
+            "engine": t.conditions.engine, "bits": self.bits, "minutes": self.minutes,
+            "expected": [{"suspect": name, "reading": text} for name, text in self.expected],
+        }  # fmt: skip
+
+
+def excluded(task: Task, cannot: Sequence[str]) -> bool:
+    """Whether a test is one that can't be made: a connector, a lead, RED:BLACK, at:ELEMENT, an instrument."""
+    for text in cannot:
+        if text in task.conditions.unplugged or text in (task.red, task.black, task.at, task.instrument):
+            return True
+        if text in (f"{task.red}:{task.black}", f"at:{task.at}", f"unplug:{' '.join(task.conditions.unplugged)}"):
+            return True
+    return False
+
+
+def choose(
+    tasks: Sequence[Task], mean: Array, deviation: Array, weight: Array, classes: NDArray[np.intp], last: Task | None,
+    minutes: Minutes, meter: Meter, span: Sequence[float],
+) -> list[tuple[int, float, float]]:  # fmt: skip
+    """Rank tests by information a minute.
+
+    Parameters
+    ----------
+    tasks
+        That could be made.
+    mean, deviation
+        What each vehicle's reading would be, and its standard deviation with all tolerances, (vehicles, tests).
+    weight, classes
+        Posterior weight of each vehicle (their sum may fall short of 1 by what is something else), and the number of the
+        repair that cures it.
+    last
+        The reading before.
+    span
+        How far anything else may lie, one a test.
+
+    Returns
+    -------
+    (number of the test, bits, minutes), the best first.
+    """
+    found = []
+    for k, task in enumerate(tasks):
+        if task.instrument == "lamp":
+            bits = _bits_of_looks(mean[:, k], weight, classes)
+        else:
+            bits = _bits(mean[:, k], _with_meter(mean[:, k], deviation[:, k], task, meter), weight, classes, span[k])
+        found.append((k, bits, minutes.between(last, task)))
+    return sorted(found, key=lambda one: -one[1] / one[2])
+
+
+def _with_meter(mean: Array, deviation: Array, task: Task, meter: Meter) -> Array:
+    unit = INSTRUMENTS[task.instrument]
+    limits = np.array([meter.limit(float(v), unit) if np.isfinite(v) else 0.0 for v in mean])
+    return np.asarray(np.sqrt(np.nan_to_num(deviation) ** 2 + limits**2 / 3 + 1e-18))
+
+
+def _bits(mean: Array, deviation: Array, weight: Array, classes: NDArray[np.intp], span: float) -> float:
+    """Information of a normal reading about the class, by Gauss-Hermite nodes of each vehicle."""
+    lost = ~np.isfinite(mean)
+    mean, deviation = np.where(lost, 0.0, mean), np.where(lost, span, deviation)
+    at = (mean[:, None] + deviation[:, None] * _NODES).ravel()
+    z = (at[:, None] - mean) / deviation
+    density = weight * np.exp(-0.5 * np.minimum(z**2, 1400.0)) / (deviation * np.sqrt(2 * np.pi))
+    total = density.sum(axis=1) + max(0.0, 1 - weight.sum()) / span
+    own = np.zeros_like(density)
+    for c in np.unique(classes):
+        own[:, classes == c] = density[:, classes == c].sum(axis=1, keepdims=True)
+    owner = np.repeat(np.arange(mean.size), _NODES.size)
+    share = np.array([weight[classes == c].sum() for c in classes])
+    ratio = own[np.arange(at.size), owner] / np.maximum(total * share[owner], 1e-300)
+    return float((np.repeat(weight, _NODES.size) * np.tile(_WEIGHTS, mean.size) * np.log2(np.maximum(ratio, 1e-12))).sum())
+
+
+def _bits_of_looks(mean: Array, weight: Array, classes: NDArray[np.intp]) -> float:
+    """Information of a lamp's look about the class."""
+    looks = np.array([lamp_look(float(v)) for v in mean])
+    bits = 0.0
+    for look in set(looks.tolist()):
+        seen = weight[looks == look].sum()
+        for c in np.unique(classes):
+            both = weight[(looks == look) & (classes == c)].sum()
+            if both > 0:
+                bits += both * np.log2(both / (seen * weight[classes == c].sum()) * weight.sum())
+    return float(bits)

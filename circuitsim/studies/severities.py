@@ -1,0 +1,213 @@
+"""Likelihood along the severity of each fault: solved where it matters, interpolated between.
+
+Severities span decades and likelihoods are narrow, so a grid alone misses them. What is interpolated are the predicted
+readings, not the likelihood; where interpolation may be off, that doubt is added to the variance, so a narrow peak between
+two grid points still shows, and is then solved for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure.faults import Fault
+from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.sightings import Sightings
+
+__all__ = ["Course", "Density", "follow", "solve"]
+
+Array = NDArray[np.float64]
+Faults = tuple[Fault, ...]
+GRID = 9
+_FINE = 8  # points in an interval
+_NEAR = 14.0  # nats below the best; what is further away is not refined
+_ROUNDS = 6
+_CLOSE = 2e-4  # shares of the plausible range
+
+
+class Course:
+    """One fault (or set of faults) along one severity.
+
+    make: share of the plausible range (0 to 1) → faults; graded: whether there is a severity at all. The rest is filled by
+    `follow`: shares in rising order, predicted values, slopes and speeds there. against: for a fault that comes and goes, what
+    the circuit is while it is not there.
+    """
+
+    def __init__(self, name: str, make: Callable[[float], Faults], *, graded: bool, against: Course | None = None) -> None:
+        self.name, self.make, self.graded, self.against = name, make, graded, against
+        self.share = np.zeros(0)
+        self.value = self.spread = self.speed = np.zeros(0)
+        self.blown: list[tuple[str, ...]] = []
+        self.vehicles: list[Faults] = []
+
+    def start(self) -> list[float]:
+        """Shares to begin with."""
+        return np.linspace(0, 1, GRID).tolist() if self.graded else [0.5]
+
+    def put(self, share: float, value: Array, spread: Array, speed: Array, blown: tuple[str, ...], vehicle: Faults) -> None:
+        """Enter what was solved at a share."""
+        at = int(np.searchsorted(self.share, share))
+        first = not self.share.size
+
+        def entered(kept: Array, new: Array) -> Array:
+            return np.array([new]) if first else np.insert(kept, at, new, axis=0)
+
+        self.value, self.spread = entered(self.value, value), entered(self.spread, spread)
+        self.speed = entered(self.speed, speed)
+        self.share = np.insert(self.share, at, share)
+        self.blown.insert(at, blown)
+        self.vehicles.insert(at, vehicle)
+
+    def at(self, share: Array) -> Between:
+        """Give what lies at shares of the plausible range, interpolated."""
+        if self.share.size == 1:
+            nearest = np.zeros(share.size, np.intp)
+            rows = (self.value[nearest], self.spread[nearest], self.speed[nearest])
+            return Between(*rows, np.zeros_like(rows[0]), nearest)
+        left, part = _places(self.share, share)
+        value, spread, speed = (_between(v, left, part) for v in (self.value, self.spread, self.speed))
+        doubt = _doubt(self.value, self.share, left, part)
+        # A fuse that opens in between is a jump: halves belong to either side.
+        jump = np.array([a != b for a, b in pairwise(self.blown)])[left]
+        nearest = left + (part > 0.5)
+        for whole, nodes in ((value, self.value), (spread, self.spread), (speed, self.speed)):
+            whole[jump] = nodes[nearest[jump]]
+        doubt[jump] = 0.0
+        return Between(value, spread, speed, doubt, nearest)
+
+    def density(self, likelihood: Likelihood, sightings: Sightings) -> Density:
+        """Give the likelihood on a fine grid, with the doubt of interpolation in the variance."""
+        share = _fine(self.share) if self.share.size > 1 else np.array([0.5])
+        found = self.at(share)
+        if self.against is None:
+            logs = likelihood.judge(found.value, found.spread, found.doubt**2).total
+        else:
+            logs = likelihood.flicker(found.value, found.spread, self.against.value, self.against.spread, found.doubt**2)
+        logs = logs + sightings.logs(found.speed, [self.blown[k] for k in found.nearest])
+        weight = np.gradient(share) if share.size > 1 else np.ones(1)
+        if share.size > 1:
+            weight[[0, -1]] /= 2
+        return Density(share, logs, found.doubt.max(axis=1), weight)
+
+
+@dataclass(frozen=True)
+class Between:
+    """Values, slopes, speeds and doubts at some shares, and the number of the nearest solved one."""
+
+    value: Array
+    spread: Array
+    speed: Array
+    doubt: Array
+    nearest: NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Density:
+    """Likelihood along the severity: log likelihood at shares, the doubt there (largest, SI), and quadrature weights."""
+
+    share: Array
+    logs: Array
+    doubt: Array
+    weight: Array
+
+    @property
+    def evidence(self) -> float:
+        """Logarithm of the likelihood averaged over the plausible severities, which are equally likely along their scale."""
+        top = float(self.logs.max())
+        return top + float(np.log((self.weight * np.exp(self.logs - top)).sum() / self.weight.sum()))
+
+    def posterior(self) -> Array:
+        """Weights of the shares, given the readings; their sum is 1."""
+        weight = self.weight * np.exp(self.logs - self.logs.max())
+        return np.asarray(weight / weight.sum())
+
+    def quantiles(self, levels: Sequence[float]) -> Array:
+        """Give shares at levels of the posterior."""
+        total = np.cumsum(self.posterior())
+        return np.array([self.share[min(int(np.searchsorted(total, level)), self.share.size - 1)] for level in levels])
+
+
+def follow(
+    bench: FaultBench, courses: Sequence[Course], likelihood: Likelihood, sightings: Sightings, columns: Sequence[int],
+    floor: float, rounds: int = _ROUNDS,
+) -> None:  # fmt: skip
+    """Solve courses on their grid, then where their likelihood is.
+
+    columns: of the bench, those that the readings and sightings stand in; floor: log likelihood of something to compare with (the healthy vehicle, say), so that hopeless courses rest.
+    """
+    solve(bench, [(c, x) for c in courses for x in c.start()], columns)
+    for _ in range(rounds):
+        densities = [c.density(likelihood, sightings) for c in courses]
+        best = max([floor, *(float(d.logs.max()) for d in densities)])
+        wanted = [(c, x) for c, d in zip(courses, densities, strict=True) for x in _wanted(c, d, best)]
+        if not wanted:
+            return
+        solve(bench, wanted, columns)
+
+
+def solve(bench: FaultBench, wanted: Sequence[tuple[Course, float]], columns: Sequence[int]) -> None:
+    """Solve courses at shares."""
+    vehicles = [c.make(x) for c, x in wanted]
+    shown = bench.show(vehicles, columns)
+    for k, (course, x) in enumerate(wanted):
+        course.put(x, shown.value[k], shown.spread[k], shown.speed[k], shown.blown[k], vehicles[k])
+
+
+def _wanted(course: Course, density: Density, best: float) -> list[float]:
+    """Give the shares at which a course is to be solved next: its peak, and the flanks of it."""
+    if not course.graded or density.logs.max() < best - _NEAR:
+        return []
+    peak = int(np.argmax(density.logs))
+    near = np.flatnonzero(density.logs > density.logs[peak] - 4.0)
+    picks = [density.share[peak], density.share[near[0]], density.share[near[-1]]]
+    found: list[float] = []
+    for x in picks:
+        taken = np.concatenate([course.share, found])
+        if np.abs(taken - x).min() > _CLOSE and _worth(course, density, float(x)):
+            found.append(float(x))
+    return found
+
+
+def _worth(course: Course, density: Density, x: float) -> bool:
+    """Whether interpolation at a share is in doubt by more than a hundredth of what is known there anyway."""
+    at = int(np.argmin(np.abs(density.share - x)))
+    left, part = _places(course.share, np.array([x]))
+    doubt = _doubt(course.value, course.share, left, part)[0]
+    own = np.sqrt((_between(course.spread, left, part)[0] ** 2).sum(axis=-1)) + 1e-3
+    return bool(density.doubt[at] > 0 and (doubt > 0.1 * own).any())
+
+
+def _fine(share: Array) -> Array:
+    """Divide each interval."""
+    steps = np.arange(_FINE) / _FINE
+    inner = share[:-1, None] + steps * np.diff(share)[:, None]
+    return np.append(inner.ravel(), share[-1])
+
+
+def _places(share: Array, at: Array) -> tuple[NDArray[np.intp], Array]:
+    left = np.clip(np.searchsorted(share, at, side="right") - 1, 0, share.size - 2)
+    return left, (at - share[left]) / (share[left + 1] - share[left])
+
+
+def _between(values: Array, left: NDArray[np.intp], part: Array) -> Array:
+    weight = part.reshape((-1,) + (1,) * (values.ndim - 1))
+    return np.asarray(values[left] * (1 - weight) + values[left + 1] * weight)
+
+
+def _doubt(values: Array, share: Array, left: NDArray[np.intp], part: Array) -> Array:
+    """Bound what linear interpolation misses: by the change of slope at both ends, and a share of the step itself."""
+    step, width = np.nan_to_num(np.diff(values, axis=0)), np.diff(share)
+    bend = np.zeros_like(step)  # largest second derivative beside each interval
+    if len(step) > 1:
+        slope = step / width[:, None]
+        second = np.abs(np.diff(slope, axis=0)) / (0.5 * (width[1:] + width[:-1]))[:, None]
+        bend[:-1] += second
+        bend[1:] = np.maximum(bend[1:], second)
+    place = (part * (1 - part))[:, None]
+    curved = np.minimum(0.5 * bend[left] * width[left, None] ** 2, np.abs(step[left]))
+    return np.asarray(place * (curved + 0.02 * np.abs(step[left])))
