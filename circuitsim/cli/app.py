@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 import click
 
 from circuitsim.cli.commands import list_command, predict_command, show_command
+from circuitsim.cli.diagnose import diagnose_command
 from circuitsim.cli.output import put, say
 from circuitsim.cli.tolerance import tolerance_command
 from circuitsim.cli.transient import transient_command
@@ -101,6 +102,7 @@ def program(ctx: click.Context) -> None:
 program.add_command(list_command)
 program.add_command(show_command)
 program.add_command(predict_command)
+program.add_command(diagnose_command)
 program.add_command(tolerance_command)
 program.add_command(transient_command)
 program.add_command(waveform_command)

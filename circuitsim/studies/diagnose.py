@@ -156,7 +156,7 @@ class Diagnosis:
 def diagnose(
     circuit: Circuit | str, findings: Findings, *, meter: str = "standard", prior: Prior | None = None,
     cannot: Sequence[str] = (), minutes: Minutes | None = None, sure: float = 0.9, intermittent: bool = False,
-    next_test: bool = True,
+    next_test: bool = True, pairs: bool = False,
 ) -> Diagnosis:  # fmt: skip
     """Rank the suspects behind readings and observations, and choose the next test.
 
@@ -180,13 +180,17 @@ def diagnose(
         Whether joints that come and go are suspects even though nothing was seen of them.
     next_test
         Whether to choose one.
+    pairs
+        Whether to weigh two faults at once as well.
 
     Raises
     ------
     InputError
         (or UnknownNameError) for what can't be used; SolveError when not even the healthy circuit has an operating point.
     """
-    work = Diagnosing(circuit_of(circuit), findings, find_meter(meter), prior or Prior(), intermittent=intermittent)
+    work = Diagnosing(
+        circuit_of(circuit), findings, find_meter(meter), prior or Prior(), intermittent=intermittent, pairs=pairs
+    )
     return work.result(cannot, minutes or Minutes(), sure, next_test)
 
 
@@ -195,7 +199,7 @@ class Diagnosing:
 
     def __init__(
         self, circuit: Circuit, findings: Findings, meter: Meter, prior: Prior, *, intermittent: bool = False,
-        tests: Sequence[tuple[Task, str]] | None = None,
+        pairs: bool = False, tests: Sequence[tuple[Task, str]] | None = None,
     ) -> None:  # fmt: skip
         self.circuit, self.meter, self.prior = circuit, meter, prior
         self.readings = [r for r in findings.readings if r.task.instrument in _TAKEN]
@@ -353,7 +357,7 @@ class Diagnosing:
             chances.get(HEALTHY, 0.0) * self.likelihood.judge(self.healthy.value, self.healthy.spread).slip[0][: total.size]
         )
         return tuple(
-            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely a wrong reading: lead on another pin, wrong step, slip)"
+            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on another pin, wrong step, slip)"
             for r, p in zip(self.readings, total, strict=True) if p > 0.3
         )  # fmt: skip
 
@@ -426,7 +430,7 @@ class Diagnosing:
         owners = [name for _, _, _, name in vehicles]
         return [
             Choice(tasks[k], labels[k], bits, work, self._expected(tasks[k], mean[:, k], owners, weight))
-            for k, bits, work in ranked[:6]
+            for k, bits, work in _one_a_place(ranked, tasks)[:6]
         ]  # fmt: skip
 
     def _vehicles(self, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
@@ -439,8 +443,9 @@ class Diagnosing:
             total += float(self.by_course[k])
             levels = (1 / 6, 0.5, 5 / 6) if self.courses[k].graded else (0.5,)
             leader = max(self.members[k], key=lambda f: chances.get(f.name, 0.0))
-            for x in self.densities[k].quantiles(levels):
-                found.append((self.courses[k].make(float(x)), leader.cure, float(self.by_course[k]) / len(levels), leader.name))
+            share = float(self.by_course[k]) / len(levels)
+            shares = self.densities[k].quantiles(levels).tolist()
+            found += [(self.courses[k].make(x), leader.cure, share, leader.name) for x in shares]
         return found
 
     def _predictions(self, vehicles: Sequence[tuple[Fault, ...]], tests: Sequence[int]) -> tuple[Array, Array]:
@@ -466,6 +471,15 @@ class Diagnosing:
             texts = list(dict.fromkeys(self._text(task, float(mean[k])) for k in own))
             found.append((name, texts[0] if len(texts) == 1 else f"{texts[0]} to {texts[-1]}"))
         return tuple(found)
+
+
+def _one_a_place(ranked: Sequence[tuple[int, float, float]], tasks: Sequence[Task]) -> list[tuple[int, float, float]]:
+    """Keep the best step of each place, best first."""
+    places: dict[tuple[Any, ...], tuple[int, float, float]] = {}
+    for one in ranked:
+        t = tasks[one[0]]
+        places.setdefault((t.red, t.black, t.at, t.instrument, t.conditions), one)
+    return list(places.values())
 
 
 def _course(fault: PossibleFault, against: Course | None) -> Course:

@@ -123,7 +123,7 @@ class Likelihood:
             left[lost] = 0.0
         lower = np.linalg.cholesky(covariance)
         weight = -0.5 * self.numbers.size * _LOG2PI - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
-        return np.linalg.inv(covariance), weight, left
+        return np.asarray(np.linalg.inv(covariance)), np.asarray(weight), left
 
     def _by_look(self, value: Array, spread: Array) -> Array:
         """Give the logarithm of the chance of looks and overloads, and of displays that jump where nothing comes and goes."""

@@ -138,7 +138,8 @@ def follow(
 ) -> None:  # fmt: skip
     """Solve courses on their grid, then where their likelihood is.
 
-    columns: of the bench, those that the readings and sightings stand in; floor: log likelihood of something to compare with (the healthy vehicle, say), so that hopeless courses rest.
+    columns: of the bench, those that the readings and sightings stand in; floor: log likelihood of something to compare
+    with (the healthy vehicle, say), so that hopeless courses rest.
     """
     solve(bench, [(c, x) for c in courses for x in c.start()], columns)
     for _ in range(rounds):
