@@ -145,7 +145,7 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
                 continue
             else:
                 findings = _added(circuit, findings, text, result)
-            result = diagnose(circuit, findings, cannot=cannot, **options)
+            result = diagnose(circuit, findings, cannot=cannot, table=result.table if result else None, **options)
         except CircuitsimError as error:
             say(str(error))
             continue

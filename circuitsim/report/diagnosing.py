@@ -77,7 +77,8 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
     others = suspect.faults[1:]
     if others:
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""
-        together = f"not to be told apart so far: {', '.join(others[:_MOST])}{more}"
+        start = "none of these was looked for yet, nor" if suspect.unseen else "not to be told apart so far:"
+        together = f"{start} {', '.join(others[:_MOST])}{more}"
         lines += [line(text) for text in _under(together, width, indent)]
     lines += [line(text, "faint") for text in _under(suspect.why, width, indent)]
     if suspect.cures:

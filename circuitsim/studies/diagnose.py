@@ -14,16 +14,16 @@ from numpy.typing import NDArray
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
-from circuitsim.measure.faults import Fault, PossibleFault, families, find_faults, severity_text
-from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.measure.faults import Fault, PossibleFault, find_faults, severity_text
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.evidence import Findings, TakenReading
+from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.next_test import Choice, Minutes, choose, excluded
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
-from circuitsim.studies.severities import Course, Density, follow, solve
+from circuitsim.studies.severities import Density, follow
 from circuitsim.studies.sightings import Sightings
 
 __all__ = ["Diagnosis", "Member", "Suspect", "diagnose"]
@@ -33,6 +33,7 @@ HEALTHY, OTHER = "healthy", "something else"
 _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 16  # suspects that are compared pair by pair
 _PARTS = 9  # severities of each
+_BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 _TOLD = 0.01  # bits; a test that tells less is not worth making
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
 
@@ -70,13 +71,14 @@ class Suspect:
     """Faults that the tests made so far can't tell apart: one suspect.
 
     faults: SITE:KIND of each, the likeliest first; probability: of all together; why: in plain words; readings: measured
-    beside predicted, of the likeliest.
+    beside predicted, of the likeliest; unseen: whether nothing measured so far could show any of them.
     """
 
     members: tuple[Member, ...]
     probability: float
     why: str
     readings: tuple[Compared, ...] = ()
+    unseen: bool = False
 
     @property
     def faults(self) -> tuple[str, ...]:
@@ -132,6 +134,7 @@ class Diagnosis:
     left_out: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     chances: Mapping[str, float] = field(default_factory=dict)
+    table: FaultTable | None = field(default=None, repr=False, compare=False)
 
     def probability(self, fault: str) -> float:
         """Give the chance of one fault (SITE:KIND), 'healthy' or 'something else'; 0 for what is no suspect."""
@@ -156,7 +159,7 @@ class Diagnosis:
 def diagnose(
     circuit: Circuit | str, findings: Findings, *, meter: str = "standard", prior: Prior | None = None,
     cannot: Sequence[str] = (), minutes: Minutes | None = None, sure: float = 0.9, intermittent: bool = False,
-    next_test: bool = True, pairs: bool = False,
+    next_test: bool = True, pairs: bool = False, table: FaultTable | None = None,
 ) -> Diagnosis:  # fmt: skip
     """Rank the suspects behind readings and observations, and choose the next test.
 
@@ -182,6 +185,8 @@ def diagnose(
         Whether to choose one.
     pairs
         Whether to weigh two faults at once as well.
+    table
+        What `Diagnosis.table` gave for the same circuit, meter and conditions: what is solved there is not solved again.
 
     Raises
     ------
@@ -195,39 +200,40 @@ def diagnose(
 
 
 class Diagnosing:
-    """The work behind `diagnose`: every fault along its severity, and their chances."""
+    """The work behind `diagnose`: every fault along its severity, and their chances.
+
+    table: faults and tests solved before, if they hold for these readings; tests: what could be measured next, with words.
+    """
 
     def __init__(
         self, circuit: Circuit, findings: Findings, meter: Meter, prior: Prior, *, intermittent: bool = False,
-        pairs: bool = False, tests: Sequence[tuple[Task, str]] | None = None,
+        pairs: bool = False, table: FaultTable | None = None,
     ) -> None:  # fmt: skip
-        self.circuit, self.meter, self.prior = circuit, meter, prior
+        self.circuit, self.meter, self.prior, self.findings = circuit, meter, prior, findings
         self.readings = [r for r in findings.readings if r.task.instrument in _TAKEN]
         self.left_out = [_placed(r.task) for r in findings.readings if r.task.instrument not in _TAKEN]
-        self.findings = findings
-        known = find_faults(circuit)
         self.sightings = Sightings(circuit, findings.observations, findings.conditions, len(self.readings))
-        flickers = intermittent or self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
-        self.flickers = flickers
-        self.faults = {name: f for name, f in known.items() if flickers or not f.kind.intermittent}
-        self.tests = candidates(circuit, findings.conditions) if tests is None else list(tests)
-        tasks = [*(r.task for r in self.readings), *self.sightings.tasks, *(t for t, _ in self.tests)]
-        self.columns = list(range(len(self.readings) + len(self.sightings.tasks)))
-        self.bench = FaultBench(circuit, tasks, meter, self.faults)
+        seen = self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
+        self.flickers = intermittent or seen
+        self.tests = candidates(circuit, findings.conditions)
+        own = [*(r.task for r in self.readings), *self.sightings.tasks]
+        self.table = table if table is not None and table.fits(self.flickers, own) else self._table(own)
+        self.faults = self.table.faults
+        self.columns = self.table.columns(own)
         self.likelihood = Likelihood(self.readings, meter, circuit.nominal)
         self._follow()
 
+    def _table(self, own: Sequence[Task]) -> FaultTable:
+        known = find_faults(self.circuit)
+        faults = {name: f for name, f in known.items() if self.flickers or not f.kind.intermittent}
+        return FaultTable(self.circuit, [*own, *(t for t, _ in self.tests)], self.meter, faults)
+
     def _follow(self) -> None:
-        self.healthy = Course(HEALTHY, lambda _: (), graded=False)
-        solve(self.bench, [(self.healthy, 0.5)], self.columns)
+        self.healthy, self.courses = self.table.courses(self.columns)
+        self.members: list[list[PossibleFault]] = list(self.table.families)
         self.sightings.know(self.healthy.speed[0])
-        self.courses: list[Course] = []
-        self.members: list[list[PossibleFault]] = []
-        for family in families(list(self.faults.values())):
-            self.courses.append(_course(family[0], self.healthy if family[0].kind.intermittent else None))
-            self.members.append(family)
         self.base = float(self.healthy.density(self.likelihood, self.sightings).logs[0])
-        follow(self.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
+        follow(self.table.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
 
     @cached_property
     def densities(self) -> list[Density]:
@@ -264,14 +270,24 @@ class Diagnosing:
 
     def groups(self) -> list[list[int]]:
         """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out."""
-        order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4]
+        blind = [k for k in range(len(self.courses)) if self._unseen(k)]
+        order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4 and k not in set(blind)]
         judged = order[:_JUDGED]
-        if not self.likelihood.numbers.size:
-            groups = [judged] if judged else []
-        else:
-            groups = [[judged[j] for j in g] for g in gather(bayes_error([self._cloud(k) for k in judged]), range(len(judged)))]
+        if not self.likelihood.numbers.size:  # nothing measured: what has the same repair stays together
+            cures: dict[str, list[int]] = {}
+            for k in order:
+                cures.setdefault(self.members[k][0].cure, []).append(k)
+            return sorted([*cures.values(), blind], key=lambda g: -float(self.by_course[g].sum()))
+        error = bayes_error([self._cloud(k) for k in judged])
+        groups = [[judged[j] for j in g] for g in gather(error, range(len(judged)))]
         groups += [[k] for k in order[_JUDGED:] if self.by_course[k] > _SHOWN]
+        groups += [blind] if blind else []
         return sorted(groups, key=lambda g: -float(self.by_course[g].sum()))
+
+    def _unseen(self, k: int) -> bool:
+        """Whether nothing measured or seen so far could show a fault, at any severity."""
+        density = self.densities[k]
+        return bool(np.abs(density.logs - self.base).max() < _BLIND)
 
     def _cloud(self, k: int) -> Cloud:
         course, density = self.courses[k], self.densities[k]
@@ -295,7 +311,7 @@ class Diagnosing:
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
-            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.circuit.cautions, chances,
+            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -308,7 +324,10 @@ class Diagnosing:
         members.sort(key=lambda m: -m.probability)
         best = max(group, key=lambda k: float(self.by_course[k]))
         readings = self._compared(best)
-        return Suspect(tuple(members), sum(m.probability for m in members), self._why(members[0], readings), readings)
+        chance = sum(m.probability for m in members)
+        return Suspect(
+            tuple(members), chance, self._why(members[0], readings, self._unseen(best)), readings, self._unseen(best)
+        )
 
     def _compared(self, k: int) -> tuple[Compared, ...]:
         course, density = self.courses[k], self.densities[k]
@@ -334,17 +353,25 @@ class Diagnosing:
         """What an instrument would show."""
         return lamp_look(value) if task.instrument == "lamp" else self.meter.display(value, INSTRUMENTS[task.instrument])
 
-    def _why(self, leader: Member, readings: Sequence[Compared]) -> str:
+    def _why(self, leader: Member, readings: Sequence[Compared], blind: bool) -> str:
         """Say what is wrong, and which readings say so."""
         fault = self.faults[leader.fault]
         off = self.likelihood.judge(self.healthy.value, self.healthy.spread).off[0]
-        order = [j for j in np.argsort(-np.abs(off)) if abs(off[j]) > 2.5 and abs(readings[j].off) < 3]
+        order = [j for j in np.argsort(-np.abs(off)).tolist() if abs(off[j]) > 2.5 and abs(readings[j].off) < 3]
         told = [
             f"{readings[j].placed} shows {readings[j].shown}, this fault {readings[j].predicted}, "
             f"a good circuit {self._text(self.readings[j].task, float(self.healthy.value[0, j]))}"
             for j in order[:2]
         ]
-        return fault.kind.what + ("; " + "; ".join(told) if told else "; every reading agrees with it, and with a good circuit")
+        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(blind))
+
+    def _silent(self, blind: bool) -> str:
+        """Say what there is for it, where no reading stands out."""
+        if blind:
+            return "; nothing measured so far could show it"
+        if not self.readings:
+            return "; what was seen agrees with it" if self.findings.observations else ""
+        return "; every reading agrees with it, and with a good circuit"
 
     def _doubtful(self, chances: Mapping[str, float]) -> tuple[str, ...]:
         """Name readings that are likely wrong themselves."""
@@ -352,12 +379,12 @@ class Diagnosing:
         for k in np.flatnonzero(self.by_course > 0.01):
             density = self.densities[k]
             found = self.courses[k].at(np.array([density.share[int(np.argmax(density.logs))]]))
-            total += self.by_course[k] * self.likelihood.judge(found.value, found.spread, found.doubt**2).slip[0][: total.size]
-        total += (
-            chances.get(HEALTHY, 0.0) * self.likelihood.judge(self.healthy.value, self.healthy.spread).slip[0][: total.size]
-        )
+            judged = self.likelihood.judge(found.value, found.spread, found.doubt**2)
+            total += self.by_course[k] * judged.slip[0][: total.size]
+        healthy = self.likelihood.judge(self.healthy.value, self.healthy.spread)
+        total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
         return tuple(
-            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on another pin, wrong step, slip)"
+            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on another pin, other step, slip)"
             for r, p in zip(self.readings, total, strict=True) if p > 0.3
         )  # fmt: skip
 
@@ -450,9 +477,8 @@ class Diagnosing:
 
     def _predictions(self, vehicles: Sequence[tuple[Fault, ...]], tests: Sequence[int]) -> tuple[Array, Array]:
         """Give what each vehicle's readings at tests would be, given all readings so far, and their deviations."""
-        first = len(self.columns)
-        shown = self.bench.show(vehicles, [*range(len(self.readings)), *(first + k for k in tests)])
         count = len(self.readings)
+        shown = self.table.bench.show(vehicles, [*self.columns[:count], *(self.table.place[self.tests[k][0]] for k in tests)])
         mean, spread = shown.value[:, count:], shown.spread[:, count:]
         variance = (spread**2).sum(axis=-1)
         numbers = self.likelihood.numbers
@@ -480,13 +506,6 @@ def _one_a_place(ranked: Sequence[tuple[int, float, float]], tasks: Sequence[Tas
         t = tasks[one[0]]
         places.setdefault((t.red, t.black, t.at, t.instrument, t.conditions), one)
     return list(places.values())
-
-
-def _course(fault: PossibleFault, against: Course | None) -> Course:
-    def make(share: float) -> tuple[Fault, ...]:
-        return (fault.fault(float(fault.at(share)) if fault.graded else math.nan),)
-
-    return Course(fault.family, make, graded=fault.graded, against=against)
 
 
 def _plain(name: str, chance: float) -> Suspect:

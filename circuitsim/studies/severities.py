@@ -43,13 +43,12 @@ class Course:
         self.share = np.zeros(0)
         self.value = self.spread = self.speed = np.zeros(0)
         self.blown: list[tuple[str, ...]] = []
-        self.vehicles: list[Faults] = []
 
     def start(self) -> list[float]:
         """Shares to begin with."""
         return np.linspace(0, 1, GRID).tolist() if self.graded else [0.5]
 
-    def put(self, share: float, value: Array, spread: Array, speed: Array, blown: tuple[str, ...], vehicle: Faults) -> None:
+    def put(self, share: float, value: Array, spread: Array, speed: Array, blown: tuple[str, ...]) -> None:
         """Enter what was solved at a share."""
         at = int(np.searchsorted(self.share, share))
         first = not self.share.size
@@ -61,7 +60,6 @@ class Course:
         self.speed = entered(self.speed, speed)
         self.share = np.insert(self.share, at, share)
         self.blown.insert(at, blown)
-        self.vehicles.insert(at, vehicle)
 
     def at(self, share: Array) -> Between:
         """Give what lies at shares of the plausible range, interpolated."""
@@ -136,12 +134,14 @@ def follow(
     bench: FaultBench, courses: Sequence[Course], likelihood: Likelihood, sightings: Sightings, columns: Sequence[int],
     floor: float, rounds: int = _ROUNDS,
 ) -> None:  # fmt: skip
-    """Solve courses on their grid, then where their likelihood is.
+    """Solve courses on their grid (unless they have one), then where their likelihood is.
 
     columns: of the bench, those that the readings and sightings stand in; floor: log likelihood of something to compare
     with (the healthy vehicle, say), so that hopeless courses rest.
     """
-    solve(bench, [(c, x) for c in courses for x in c.start()], columns)
+    fresh = [(c, x) for c in courses if not c.share.size for x in c.start()]
+    if fresh:
+        solve(bench, fresh, columns)
     for _ in range(rounds):
         densities = [c.density(likelihood, sightings) for c in courses]
         best = max([floor, *(float(d.logs.max()) for d in densities)])
@@ -156,7 +156,7 @@ def solve(bench: FaultBench, wanted: Sequence[tuple[Course, float]], columns: Se
     vehicles = [c.make(x) for c, x in wanted]
     shown = bench.show(vehicles, columns)
     for k, (course, x) in enumerate(wanted):
-        course.put(x, shown.value[k], shown.spread[k], shown.speed[k], shown.blown[k], vehicles[k])
+        course.put(x, shown.value[k], shown.spread[k], shown.speed[k], shown.blown[k])
 
 
 def _wanted(course: Course, density: Density, best: float) -> list[float]:

@@ -9,9 +9,9 @@ stays open in all readings.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import ClassVar
 
 import numpy as np
@@ -40,6 +40,7 @@ __all__ = ["FaultBench", "Readout"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Key = tuple[str, str]
+Own = Mapping[tuple[str, str, str | None], float]
 _CHUNK = 4096
 _LOADS = 0.01  # share by which a meter may move its reading before it is solved with the meter on
 
@@ -85,7 +86,7 @@ class FaultBench:
 
     def __init__(self, circuit: Circuit, tasks: Sequence[Task], meter: Meter, faults: Mapping[str, PossibleFault]) -> None:
         self.circuit, self.tasks, self.meter, self.faults = circuit, tuple(tasks), meter, dict(faults)
-        self._paths: dict[str, list[str]] = {}
+        self.paths: dict[str, list[str]] = {}
         self.tapped = self._with_paths()
         states: dict[object, list[int]] = {}
         for k, task in enumerate(self.tasks):
@@ -101,19 +102,27 @@ class FaultBench:
                 if ends not in made:
                     made[ends] = f"fault-path-{len(made) + 1}"
                     net.add(Path(made[ends], *ends, conductance=0.0))
-                self._paths.setdefault(name, []).append(made[ends])
+                self.paths.setdefault(name, []).append(made[ends])
         return replace(self.circuit, net=net)
 
     @cached_property
     def what(self) -> tuple[str, ...]:
         """Names of the uncertain numbers, in the order of `Readout.spread`."""
-        names = dict.fromkeys(key for rack in self._racks for key in rack.keys)
-        return tuple(".".join(key) for key in names)
+        return tuple(dict.fromkeys(n.name for rack in self._racks for n in rack.numbers))
 
-    def show(self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None) -> Readout:
+    def show(
+        self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, own: Sequence[Own] | None = None
+    ) -> Readout:
         """Give what readings show with the faults of each vehicle (none: healthy).
 
-        readings: which of the tasks, by number; all by default.
+        Parameters
+        ----------
+        vehicles
+            Faults of each.
+        readings
+            Which of the tasks, by number; all by default.
+        own
+            Of each vehicle, numbers of its own in place of the nominal ones: (element, parameter, step or None) → value.
         """
         chosen = list(range(len(self.tasks))) if readings is None else list(readings)
         size = (len(vehicles), len(chosen))
@@ -126,14 +135,14 @@ class FaultBench:
             if not members:
                 continue
             at = [chosen.index(k) for k in members]
-            own = np.array([columns[".".join(key)] for key in rack.keys], dtype=np.intp)
+            where = np.array([columns[n.name] for n in rack.numbers], dtype=np.intp)
             step = max(1, _CHUNK // max(1, len(members)))
             for first in range(0, len(vehicles), step):
                 some = slice(first, first + step)
-                part = rack.show(vehicles[some], members, blown[some])
+                part = rack.show(vehicles[some], members, blown[some], own[some] if own else None)
                 value[some, at], speed[some, at], sound[some, at] = part.value, part.speed, part.sound
                 rows = np.arange(first, first + len(part.value))
-                spread[np.ix_(rows, np.array(at), own)] = part.spread
+                spread[np.ix_(rows, np.array(at), where)] = part.spread
         return Readout(value, spread, sound, speed, tuple(tuple(sorted(b)) for b in blown), self.what)
 
 
@@ -181,16 +190,23 @@ class _Rack:
         return values
 
     @cached_property
-    def keys(self) -> list[Key]:
-        """Uncertain numbers on the bench."""
-        return [key for _, key, _ in self.batch.tolerances]
+    def numbers(self) -> list[_Number]:
+        """Uncertain numbers on the bench; what a table gives by step is a number of its own at each."""
+        found = []
+        for k, (_, key, tolerances) in enumerate(self.batch.tolerances):
+            steps = self.bench.circuit.steps if key in self.bench.circuit.step_tables else (None,)
+            found += [_Number(k, key, step) for step in steps if any(tolerances)]
+        return found
 
     # One batch ------------------------------------------------------------------------------------------------------
 
-    def show(self, vehicles: Sequence[Sequence[Fault]], members: Sequence[int], blown: Sequence[set[str]]) -> Readout:
+    def show(
+        self, vehicles: Sequence[Sequence[Fault]], members: Sequence[int], blown: Sequence[set[str]],
+        own: Sequence[Own] | None = None,
+    ) -> Readout:  # fmt: skip
         """Solve vehicles × the points that some readings need, and read the readings off them."""
         needed = sorted({self.point_of[k] for k in members})
-        solved = self._solved_with_fuses(vehicles, needed, blown)
+        solved = self._solved_with_fuses(vehicles, needed, blown, own)
         points = points_of(chop(solved, waves=False))
         count, place = len(vehicles), {p: j for j, p in enumerate(needed)}
         pick = np.array([[v * len(needed) + place[self.point_of[k]] for k in members] for v in range(count)]).reshape(-1)
@@ -202,23 +218,27 @@ class _Rack:
         heavy = np.flatnonzero(exact.heavy)
         if heavy.size:
             whose = [int(k) // len(members) for k in heavy]
-            again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose])
+            again = self._solve(
+                [vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], own and [own[v] for v in whose]
+            )
             loaded = _Read(self, chop(again, waves=False), again, tasks[heavy], on=True)
             value[heavy], spread[heavy] = loaded.value, loaded.spread
         shape = (count, len(members))
-        own = self._own(vehicles, tasks)
+        deviations = self._own(vehicles, tasks)
         shaft = self.bench.circuit.net.elements[self.bench.circuit.motor].nodes["shaft"]
         return Readout(
-            value.reshape(shape), (spread * own).reshape(*shape, -1), points.accepted[pick].reshape(shape),
+            value.reshape(shape), (spread * deviations).reshape(*shape, -1), points.accepted[pick].reshape(shape),
             points.speed(shaft)[pick].reshape(shape), (), (),
         )  # fmt: skip
 
     def _solved_with_fuses(
-        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]]
-    ) -> Solved:
+        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]],
+        own: Sequence[Own] | None,
+    ) -> Solved:  # fmt: skip
         """Solve, open what fuses are overloaded, and solve again."""
         tasks = np.tile(needed, len(vehicles))
-        solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed])
+        each = own and [o for o in own for _ in needed]
+        solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed], each)
         opened: dict[int, set[str]] = {}
         for breach in breaches(solved.laws, solved.x):
             element = solved.system.groups[breach.place[0]].names[breach.place[1]]
@@ -230,63 +250,98 @@ class _Rack:
         for v in again:
             blown[v].update(opened[v])
         rows = np.concatenate([np.arange(v * len(needed), (v + 1) * len(needed)) for v in again])
-        new = self._solve([vehicles[v] for v in again for _ in needed], tasks[rows], [blown[v] for v in again for _ in needed])
+        each = own and [own[v] for v in again for _ in needed]
+        faults, opened_too = [vehicles[v] for v in again for _ in needed], [blown[v] for v in again for _ in needed]
+        new = self._solve(faults, tasks[rows], opened_too, each)
         return _put(solved, rows, new)
 
-    def _solve(self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]]) -> Solved:
+    def _solve(
+        self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]], own: Sequence[Own] | None
+    ) -> Solved:
         """Solve one vehicle at one task of the batch a sample."""
-        size = len(tasks)
-        elements = self.batch.bench.net.elements
-        values = {key: v[tasks] for key, v in self.healthy.items()}
-
-        def column(key: Key) -> Array:
-            return values.setdefault(key, np.full(size, elements[key[0]].values[key[1]]))
-
+        values = _Values(self, tasks)
+        for k, numbers in enumerate(own or ()):
+            for (element, parameter, step), value in numbers.items():
+                values.put((element, parameter), [k], step, partial(_constant, value))
         for faults, rows in _runs(vehicles):
             for fault in faults:
-                possible = self.bench.faults[fault.name]
-                severity = np.array(fault.severity)
+                possible, severity = self.bench.faults[fault.name], np.array(fault.severity)
                 for change in possible.effect.changes:
-                    if change.element in elements:
-                        own = [r for r in rows if change.step in (None, self.batch.tasks[int(tasks[r])].step)]
-                        kept = column(change.key)
-                        kept[own] = change.applied(kept[own], severity)
-                for tap, name in zip(possible.effect.taps, self.bench._paths.get(fault.name, ()), strict=True):
-                    column((name, "conductance"))[rows] = 1 / float(tap.ohms(severity))
+                    values.put(change.key, rows, change.step, partial(change.applied, severity=severity))
+                for tap, name in zip(possible.effect.taps, self.bench.paths.get(fault.name, ()), strict=True):
+                    values.put((name, "conductance"), rows, None, partial(_constant, 1 / float(tap.ohms(severity))))
         for k, names in enumerate(blown):
             for name in names:
-                if name in elements:
-                    column((name, "resistance"))[k] = OPEN
+                values.put((name, "resistance"), [k], None, partial(_constant, OPEN))
         ambient = self.batch.ambient[tasks]
-        return solved_since(self.batch.compiled, values, self.batch.since, ambient=ambient, size=size)
+        return solved_since(self.batch.compiled, values.columns, self.batch.since, ambient=ambient, size=len(tasks))
 
     def _own(self, vehicles: Sequence[Sequence[Fault]], tasks: Index) -> Array:
         """Give the standard deviation of each uncertain number for each reading, (readings of all vehicles, numbers)."""
         per = len(tasks) // max(1, len(vehicles))
         out = np.tile(self._deviations[tasks[:per]], (len(vehicles), 1))
-        place = {key: k for k, key in enumerate(self.keys)}
+        columns: dict[Key, list[int]] = {}
+        for k, number in enumerate(self.numbers):
+            columns.setdefault(number.key, []).append(k)
         for v, faults in enumerate(vehicles):
             for fault in faults:
                 for change in self.bench.faults[fault.name].effect.changes:
-                    if change.how == "times" and change.key in place:  # what is scaled keeps its share of tolerance
+                    if change.how == "times" and change.key in columns:  # what is scaled keeps its share of tolerance
                         steps = [change.step in (None, self.batch.tasks[int(t)].step) for t in tasks[:per]]
                         rows = v * per + np.flatnonzero(steps)
                         factor = float(np.asarray(change.size(np.array(fault.severity))))
-                        out[rows, place[change.key]] *= abs(factor)
+                        out[np.ix_(rows, np.array(columns[change.key]))] *= abs(factor)
         return out
 
     @cached_property
     def _deviations(self) -> Array:
         """Standard deviations of the healthy vehicle's numbers, (tasks of the batch, numbers)."""
-        elements = self.batch.bench.net.elements
-        steps = [self.bench.circuit.step_index(task.step) for task in self.batch.tasks]
-        out = np.zeros((len(steps), len(self.keys)))
-        for k, (_, key, tolerances) in enumerate(self.batch.tolerances):
-            healthy = self.healthy.get(key, np.full(len(steps), elements[key[0]].values[key[1]]))
-            for t, step in enumerate(steps):
-                tolerance = tolerances[step]
-                out[t, k] = tolerance.standard(float(healthy[t])) if tolerance else 0.0
+        elements, steps = self.batch.bench.net.elements, self.bench.circuit.steps
+        out = np.zeros((len(self.batch.tasks), len(self.numbers)))
+        for k, number in enumerate(self.numbers):
+            tolerances = self.batch.tolerances[number.place][2]
+            own = np.full(len(out), elements[number.key[0]].values[number.key[1]])
+            healthy = self.healthy.get(number.key, own)
+            for t, task in enumerate(self.batch.tasks):
+                tolerance = tolerances[steps.index(task.step)]
+                if tolerance and number.step in (None, task.step):
+                    out[t, k] = tolerance.standard(float(healthy[t]))
         return out
+
+
+def _constant(value: float, _kept: Array) -> float:
+    return value
+
+
+class _Values:
+    """Parameters of some samples, each one vehicle at one task of a batch."""
+
+    def __init__(self, rack: _Rack, tasks: Index) -> None:
+        self.elements = rack.batch.bench.net.elements
+        self.steps = [rack.batch.tasks[int(t)].step for t in tasks]
+        self.columns: dict[Key, Array] = {key: v[tasks] for key, v in rack.healthy.items()}
+
+    def put(self, key: Key, rows: list[int], step: str | None, change: Callable[[Array], Array | float]) -> None:
+        """Change a parameter in some samples, at one step alone if given; an element that is parted is passed over."""
+        if key[0] not in self.elements:
+            return
+        if key not in self.columns:
+            self.columns[key] = np.full(len(self.steps), self.elements[key[0]].values[key[1]])
+        chosen = [r for r in rows if step in (None, self.steps[r])]
+        self.columns[key][chosen] = change(self.columns[key][chosen])
+
+
+@dataclass(frozen=True)
+class _Number:
+    """An uncertain number: its place among the batch's tolerances, its key, and the step that it belongs to, if to one."""
+
+    place: int
+    key: Key
+    step: str | None
+
+    @property
+    def name(self) -> str:
+        return ".".join(self.key) + (f" at step {self.step}" if self.step else "")
 
 
 class _Read:
@@ -298,7 +353,8 @@ class _Read:
         self.value, answer = self._answer()
         turned = adjoint(averaged, answer.by_x)
         slopes = sensitivities(averaged, answer, turned)
-        self.spread = np.stack([slopes[g][p, e] for (g, p, e), _, _ in rack.batch.tolerances], axis=-1)
+        columns = [rack.batch.tolerances[n.place][0] for n in rack.numbers]
+        self.spread = np.stack([slopes[g][p, e] for g, p, e in columns], axis=-1)
         self.spread[~np.isfinite(self.spread)] = 0.0
         self.heavy = self._load(turned)
 
