@@ -34,6 +34,7 @@ _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 16  # suspects that are compared pair by pair
 _PARTS = 9  # severities of each
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
+_SHAPED = 10.0  # nats below the best; there the true shapes of tolerances are taken
 _TOLD = 0.01  # bits; a test that tells less is not worth making
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
 
@@ -234,6 +235,11 @@ class Diagnosing:
         self.sightings.know(self.healthy.speed[0])
         self.base = float(self.healthy.density(self.likelihood, self.sightings).logs[0])
         follow(self.table.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
+        tolerances = self.table.bench.tolerances
+        self.base += float(self.likelihood.shaped(self.healthy.value, self.healthy.spread, tolerances)[0])
+        tops = [float(c.density(self.likelihood, self.sightings).logs.max()) for c in self.courses]
+        for k in np.flatnonzero(np.array(tops) > max([self.base, *tops]) - _SHAPED):
+            self.courses[k].shape(self.likelihood, tolerances)
 
     @cached_property
     def densities(self) -> list[Density]:

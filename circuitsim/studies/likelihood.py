@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure import INSTRUMENTS, Meter
+from circuitsim.quantities import Tolerance
 from circuitsim.studies.evidence import TakenReading
 
 __all__ = ["Agreement", "Likelihood"]
@@ -28,6 +29,7 @@ _LOOKS = {"dark": (-math.inf, 0.04), "dim": (0.04, 0.6), "bright": (0.6, math.in
 _LEAST = 0.005  # of what looks and overloads are given, whatever is predicted
 _BLUR = 0.15  # share by which people differ on how bright a lamp is (assumed)
 _JUMPS = 0.02  # chance that a display jumps though no contact does (assumed)
+_STRIDE = 2.5  # standard deviations; furthest that a number is moved at once
 _LOG2PI = math.log(2 * math.pi)
 
 
@@ -125,6 +127,27 @@ class Likelihood:
         weight = -0.5 * self.numbers.size * _LOG2PI - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
         return np.asarray(np.linalg.inv(covariance)), np.asarray(weight), left
 
+    def shaped(self, value: Array, spread: Array, tolerances: Sequence[Tolerance]) -> Array:
+        """Give what the true shapes of the tolerances add to the logarithm of the likelihood, (vehicles,).
+
+        Joints scatter by factors, and limits are limits: a normal about the nominal value finds a joint of twice its resistance
+        far likelier or unlikelier than it is. By Laplace's method in normal deviates z of the numbers, each reading first order
+        in the numbers themselves, less the same with normal numbers (whose answer is exact).
+        """
+        if not self.numbers.size:
+            return np.zeros(len(value))
+        sigma = np.array([t.log_sigma for t in tolerances])
+        flat = np.array([t.kind == "uniform" for t in tolerances])
+        slopes, left = spread[:, self.numbers], np.nan_to_num(self.value - value[:, self.numbers])
+        gains = np.broadcast_to(self.gains, (len(value), *self.gains.shape))
+        found = np.zeros(len(value))
+        judged = self.judge(value, spread)
+        if (judged.slip.sum(axis=1) > 0.5).all():  # what is explained by slips has nothing to do with shapes
+            return found
+        for sign, shapes in ((1, _Shapes(sigma, flat)), (-1, _Shapes(0 * sigma, np.zeros_like(flat)))):
+            found += sign * _laplace(slopes, gains, left, self.noise, shapes)
+        return np.where(judged.slip.sum(axis=1) > 0.5, 0.0, found)
+
     def _by_look(self, value: Array, spread: Array) -> Array:
         """Give the logarithm of the chance of looks and overloads, and of displays that jump where nothing comes and goes."""
         total = np.full(len(value), len(self.unstable) * math.log(_JUMPS))
@@ -213,3 +236,50 @@ def _below(edge: float, predicted: Array, deviation: Array) -> Array:
     if math.isinf(edge):
         return np.full(predicted.shape, float(edge > 0))
     return np.asarray(1 / (1 + np.exp(-np.clip(1.702 * (edge - predicted) / deviation, -700, 700))))
+
+
+@dataclass(frozen=True)
+class _Shapes:
+    """How numbers follow from normal deviates, in their own standard deviations: by factors, or between limits, or plainly."""
+
+    log_sigma: Array
+    uniform: NDArray[np.bool_]
+
+    def of(self, z: Array) -> tuple[Array, Array]:
+        """Give deviations, and their slopes."""
+        s = np.where(self.log_sigma > 0, self.log_sigma, 1.0)
+        size = np.sqrt(np.exp(s**2) * np.expm1(s**2))
+        factor = np.exp(np.clip(s * z, -30, 30))
+        inside = np.tanh(np.sqrt(2 / np.pi) * z * (1 + 0.044715 * z**2))  # 2Φ(z) - 1 within 2e-4 (Page 1977, from memory)
+        density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+        value = np.where(self.log_sigma > 0, (factor - 1) / size, np.where(self.uniform, np.sqrt(3) * inside, z))
+        slope = np.where(self.log_sigma > 0, s * factor / size, np.where(self.uniform, 2 * np.sqrt(3) * density, 1.0))
+        return value, slope
+
+
+def _laplace(slopes: Array, gains: Array, left: Array, noise: Array, shapes: _Shapes) -> Array:
+    """Logarithm of the likelihood by Laplace's method, up to what does not depend on the shapes, (vehicles,)."""
+    z = np.zeros((slopes.shape[0], slopes.shape[2]))
+    best = np.full(len(z), -np.inf)
+    kept, step = z, np.ones(len(z))
+    for _ in range(10):
+        moved, slope = shapes.of(z)
+        curved = slopes * slope[:, None, :]
+        rest = left - np.einsum("vmn,vn->vm", slopes, moved)
+        covariance = gains @ gains.transpose(0, 2, 1)
+        diagonal = np.arange(noise.size)
+        covariance[:, diagonal, diagonal] += noise
+        height = -0.5 * ((z**2).sum(axis=1) + np.einsum("vm,vm->v", rest, np.linalg.solve(covariance, rest[..., None])[..., 0]))
+        better = height > best
+        kept, best = np.where(better[:, None], z, kept), np.where(better, height, best)
+        step = np.where(better, np.minimum(1.0, 1.5 * step), 0.4 * step)
+        whole = covariance + curved @ curved.transpose(0, 2, 1)
+        goal = np.einsum(
+            "vmn,vm->vn", curved, np.linalg.solve(whole, (rest + np.einsum("vmn,vn->vm", curved, z))[..., None])[..., 0]
+        )
+        ahead = np.clip(step[:, None] * (goal - z), -_STRIDE, _STRIDE)
+        z = np.where(better[:, None], z + ahead, kept + 0.4 * (z - kept))
+    _, slope = shapes.of(kept)
+    curved = slopes * slope[:, None, :]
+    inner = np.linalg.slogdet(covariance + curved @ curved.transpose(0, 2, 1))[1] - np.linalg.slogdet(covariance)[1]
+    return np.asarray(best - 0.5 * inner)

@@ -7,8 +7,9 @@ two grid points still shows, and is then solved for.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from circuitsim.measure.faults import Fault
 from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.quantities import Tolerance
 from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.sightings import Sightings
 
@@ -24,9 +26,12 @@ __all__ = ["Course", "Density", "follow", "solve"]
 Array = NDArray[np.float64]
 Faults = tuple[Fault, ...]
 GRID = 9
-_FINE = 8  # points in an interval
+_FINE = 3  # points in an interval to begin with: between two solved points the likelihood is near a parabola
+_ZOOMS = 12
+_STEEP = 0.5  # nats from one point to the next, near the peak
 _NEAR = 14.0  # nats below the best; what is further away is not refined
 _ROUNDS = 6
+_JUMP = 2e-3  # shares; so narrow is the interval in which a fuse opens
 _CLOSE = 2e-4  # shares of the plausible range
 
 
@@ -43,13 +48,20 @@ class Course:
         self.share = np.zeros(0)
         self.value = self.spread = self.speed = np.zeros(0)
         self.blown: list[tuple[str, ...]] = []
+        self._density: Density | None = None
 
     def start(self) -> list[float]:
         """Shares to begin with."""
         return np.linspace(0, 1, GRID).tolist() if self.graded else [0.5]
 
+    def jumps(self) -> list[tuple[float, float]]:
+        """Give the intervals in which a fuse opens."""
+        pairs = zip(pairwise(self.share.tolist()), pairwise(self.blown), strict=True)
+        return [ends for ends, (a, b) in pairs if a != b]
+
     def put(self, share: float, value: Array, spread: Array, speed: Array, blown: tuple[str, ...]) -> None:
         """Enter what was solved at a share."""
+        self._density = None
         at = int(np.searchsorted(self.share, share))
         first = not self.share.size
 
@@ -79,18 +91,56 @@ class Course:
         return Between(value, spread, speed, doubt, nearest)
 
     def density(self, likelihood: Likelihood, sightings: Sightings) -> Density:
-        """Give the likelihood on a fine grid, with the doubt of interpolation in the variance."""
-        share = _fine(self.share) if self.share.size > 1 else np.array([0.5])
-        found = self.at(share)
-        if self.against is None:
-            logs = likelihood.judge(found.value, found.spread, found.doubt**2).total
-        else:
-            logs = likelihood.flicker(found.value, found.spread, self.against.value, self.against.spread, found.doubt**2)
-        logs = logs + sightings.logs(found.speed, [self.blown[k] for k in found.nearest])
-        weight = np.gradient(share) if share.size > 1 else np.ones(1)
-        if share.size > 1:
-            weight[[0, -1]] /= 2
-        return Density(share, logs, found.doubt.max(axis=1), weight)
+        """Give the likelihood along the severity, with the doubt of interpolation in the variance."""
+        if self._density is None:
+            self._density = self._dense(likelihood, sightings)
+        return self._density
+
+    def _dense(self, likelihood: Likelihood, sightings: Sightings) -> Density:
+        def look(share: Array) -> tuple[Array, Array]:
+            found = self.at(share)
+            if self.against is None:
+                logs = likelihood.judge(found.value, found.spread, found.doubt**2).total
+            else:
+                logs = likelihood.flicker(found.value, found.spread, self.against.value, self.against.spread, found.doubt**2)
+            return logs + sightings.logs(found.speed, [self.blown[k] for k in found.nearest]), found.doubt.max(axis=1)
+
+        if self.share.size == 1:
+            share = np.array([0.5])
+            logs, doubt = look(share)
+            return Density(share, logs, doubt, np.ones(1))
+        share = _fine(self.share)
+        logs, doubt = look(share)
+        for _ in range(_ZOOMS):
+            more = _between_points(share, logs)
+            if not more.size:
+                break
+            new_logs, new_doubt = look(more)
+            order = np.argsort(np.concatenate([share, more]), kind="stable")
+            share, logs, doubt = (
+                np.concatenate(pair)[order] for pair in ((share, more), (logs, new_logs), (doubt, new_doubt))
+            )  # fmt: skip
+        weight = np.gradient(share)
+        weight[[0, -1]] /= 2
+        return Density(share, logs, doubt, weight, self._hope(likelihood, share, logs))
+
+    def shape(self, likelihood: Likelihood, tolerances: Sequence[Tolerance]) -> None:
+        """Take the true shapes of tolerances into the likelihood, where that is; after all is solved."""
+        density = self._density
+        if density is None or self.against is not None:
+            return
+        at = np.unique(density.quantiles([0.05, 0.5, 0.95]))
+        found = self.at(at)
+        more = np.interp(density.share, at, likelihood.shaped(found.value, found.spread, tolerances))
+        self._density = replace(density, logs=density.logs + more)
+
+    def _hope(self, likelihood: Likelihood, share: Array, logs: Array) -> float:
+        """Give what the likelihood could come to if the doubt of interpolation were gone: its volume taken out again."""
+        best = np.argsort(-logs)[:8]
+        found = self.at(share[best])
+        wide = np.linalg.slogdet(likelihood.covariance(found.spread, found.doubt**2))[1]
+        narrow = np.linalg.slogdet(likelihood.covariance(found.spread))[1]
+        return float((logs[best] + 0.5 * (wide - narrow)).max())
 
 
 @dataclass(frozen=True)
@@ -106,12 +156,17 @@ class Between:
 
 @dataclass(frozen=True)
 class Density:
-    """Likelihood along the severity: log likelihood at shares, the doubt there (largest, SI), and quadrature weights."""
+    """Likelihood along the severity.
+
+    logs: of the likelihood at shares; doubt: of interpolation there (largest, SI); weight: of the quadrature; hope: what the
+    logarithm may come to once the doubt is gone.
+    """
 
     share: Array
     logs: Array
     doubt: Array
     weight: Array
+    hope: float = -math.inf
 
     @property
     def evidence(self) -> float:
@@ -142,13 +197,20 @@ def follow(
     fresh = [(c, x) for c in courses if not c.share.size for x in c.start()]
     if fresh:
         solve(bench, fresh, columns)
+    active = list(courses)
     for _ in range(rounds):
-        densities = [c.density(likelihood, sightings) for c in courses]
-        best = max([floor, *(float(d.logs.max()) for d in densities)])
-        wanted = [(c, x) for c, d in zip(courses, densities, strict=True) for x in _wanted(c, d, best)]
+        tops = [float(c.density(likelihood, sightings).logs.max()) for c in courses]
+        best = max([floor, *tops])
+        active = [c for c in active if c.graded and (c.density(likelihood, sightings).hope > best - _NEAR or _jumps(c))]
+        wanted = [(c, x) for c in active for x in _wanted(c, c.density(likelihood, sightings))]
         if not wanted:
             return
         solve(bench, wanted, columns)
+
+
+def _jumps(course: Course) -> bool:
+    """Whether it is not known closely enough where a fuse opens: the readings on its near side may not have been seen yet."""
+    return any(b - a > _JUMP for a, b in course.jumps())
 
 
 def solve(bench: FaultBench, wanted: Sequence[tuple[Course, float]], columns: Sequence[int]) -> None:
@@ -159,14 +221,12 @@ def solve(bench: FaultBench, wanted: Sequence[tuple[Course, float]], columns: Se
         course.put(x, shown.value[k], shown.spread[k], shown.speed[k], shown.blown[k])
 
 
-def _wanted(course: Course, density: Density, best: float) -> list[float]:
+def _wanted(course: Course, density: Density) -> list[float]:
     """Give the shares at which a course is to be solved next: its peak, and the flanks of it."""
-    if not course.graded or density.logs.max() < best - _NEAR:
-        return []
     peak = int(np.argmax(density.logs))
     near = np.flatnonzero(density.logs > density.logs[peak] - 4.0)
     picks = [density.share[peak], density.share[near[0]], density.share[near[-1]]]
-    found: list[float] = []
+    found: list[float] = [0.5 * (a + b) for a, b in course.jumps() if b - a > _JUMP]
     for x in picks:
         taken = np.concatenate([course.share, found])
         if np.abs(taken - x).min() > _CLOSE and _worth(course, density, float(x)):
@@ -181,6 +241,26 @@ def _worth(course: Course, density: Density, x: float) -> bool:
     doubt = _doubt(course.value, course.share, left, part)[0]
     own = np.sqrt((_between(course.spread, left, part)[0] ** 2).sum(axis=-1)) + 1e-3
     return bool(density.doubt[at] > 0 and (doubt > 0.1 * own).any())
+
+
+def _between_points(share: Array, logs: Array) -> Array:
+    """Give where to look closer: the tops of parabolas through three points, and steep places near the peak."""
+    top = float(logs.max())
+    x0, x1, x2 = share[:-2], share[1:-1], share[2:]
+    first = (logs[1:-1] - logs[:-2]) / (x1 - x0)
+    second = ((logs[2:] - logs[1:-1]) / (x2 - x1) - first) / (x2 - x0)
+    with np.errstate(all="ignore"):
+        at = 0.5 * (x0 + x1) - 0.5 * first / second
+        height = logs[1:-1] + (at - x1) * (first + second * (at - x0))
+        wanted = (second < 0) & (at > x0) & (at < x2) & (height > np.maximum(logs[1:-1], np.maximum(logs[:-2], logs[2:])) + 0.1)
+    vertices = at[wanted & (height > top - 30.0)]
+    low, high = np.minimum(logs[:-1], logs[1:]), np.maximum(logs[:-1], logs[1:])
+    steep = (high > top - 8.0) & (high - low > _STEEP) & (np.diff(share) > 1e-7)
+    middles = 0.5 * (share[:-1] + share[1:])[steep]
+    more = np.unique(np.concatenate([vertices, middles]))
+    nearest = np.abs(share[np.clip(np.searchsorted(share, more), 0, share.size - 1)] - more)
+    nearest = np.minimum(nearest, np.abs(share[np.clip(np.searchsorted(share, more) - 1, 0, share.size - 1)] - more))
+    return np.asarray(more[nearest > 1e-8])
 
 
 def _fine(share: Array) -> Array:

@@ -110,6 +110,17 @@ class FaultBench:
         """Names of the uncertain numbers, in the order of `Readout.spread`."""
         return tuple(dict.fromkeys(n.name for rack in self._racks for n in rack.numbers))
 
+    @cached_property
+    def tolerances(self) -> tuple[Tolerance, ...]:
+        """Tolerance of each uncertain number."""
+        found: dict[str, Tolerance] = {}
+        for rack in self._racks:
+            for n in rack.numbers:
+                given = rack.batch.tolerances[n.place][2]
+                own = given[self.circuit.steps.index(n.step)] if n.step else next(t for t in given if t)
+                found.setdefault(n.name, own or Tolerance("uniform", 0.0))
+        return tuple(found[name] for name in self.what)
+
     def show(
         self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, own: Sequence[Own] | None = None
     ) -> Readout:

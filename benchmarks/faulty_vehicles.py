@@ -1,0 +1,91 @@
+"""Random faulty vehicles: drawn faults, severities, tolerances and meter errors, and what a technician would write down."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.library.circuit import Circuit
+from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
+from circuitsim.measure.faults import Fault, PossibleFault
+from circuitsim.studies.evidence import Findings, Shown, TakenReading
+from circuitsim.studies.fault_table import FaultTable
+from circuitsim.studies.predict import reading_plan
+from circuitsim.studies.priors import Prior
+from circuitsim.studies.sampling import Uncertain, uncertain_numbers
+
+__all__ = ["Case", "draw_cases", "standard_tests", "take"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Case:
+    """One vehicle: its fault (None: healthy), its own numbers, and the errors of its meter."""
+
+    fault: Fault | None
+    own: dict[tuple[str, str, str | None], float]
+    gains: dict[str, float]
+    seed: int
+
+    @property
+    def name(self) -> str:
+        """SITE:KIND, or healthy."""
+        return self.fault.name if self.fault else "healthy"
+
+
+def standard_tests(circuit: Circuit, conditions: Conditions) -> list[Task]:
+    """Give the chart's volts and amperes with everything plugged, ignition on."""
+    plan = reading_plan(circuit, conditions)
+    kept = [t for t, _ in plan if t.instrument in ("voltmeter", "clamp") and not t.conditions.unplugged]
+    return [t for t in kept if t.conditions.ignition == "on"]
+
+
+def draw_cases(
+    circuit: Circuit, faults: dict[str, PossibleFault], prior: Prior, count: int, seed: int, healthy: float = 0.1
+) -> list[Case]:
+    """Draw vehicles: faults by the prior's weights, severities evenly along their plausible range, all tolerances."""
+    rng = np.random.default_rng(seed)
+    numbers = uncertain_numbers(circuit, circuit.net, {})
+    names = list(faults)
+    weights = np.array([prior.weight(faults[n]) for n in names])
+    weights /= weights.sum()
+    cases = []
+    for k in range(count):
+        chosen = faults[names[int(rng.choice(len(names), p=weights))]]
+        severity = float(chosen.at(float(rng.random()))) if chosen.graded else math.nan
+        fault = None if rng.random() < healthy else chosen.fault(severity)
+        own = {(*n.key, None if n.step is None else circuit.steps[n.step]): _drawn(n, rng) for n in numbers}
+        gains = {unit: float(rng.uniform(-1, 1)) for unit in ("V", "A", "Ω", "1")}
+        cases.append(Case(fault, own, gains, seed + 1000 * k))
+    return cases
+
+
+def _drawn(number: Uncertain, rng: np.random.Generator) -> float:
+    z = rng.uniform(-math.sqrt(3), math.sqrt(3)) if number.tolerance.kind == "uniform" else rng.standard_normal()
+    return float(number.at(z))
+
+
+def take(table: FaultTable, cases: Sequence[Case], tests: Sequence[Task], meter: Meter) -> list[Findings]:
+    """Solve the vehicles, and write down what the meter shows, with its errors and its last digit."""
+    columns = [table.place[t] for t in tests]
+    shown = table.bench.show([(c.fault,) if c.fault else () for c in cases], columns, [c.own for c in cases])
+    found = []
+    for case, values in zip(cases, shown.value, strict=True):
+        rng = np.random.default_rng(case.seed)
+        readings = [TakenReading(0, t, _displayed(t, float(v), case, meter, rng)) for t, v in zip(tests, values, strict=True)]
+        found.append(Findings(tuple(readings), (), tests[0].conditions))
+    return found
+
+
+def _displayed(task: Task, value: float, case: Case, meter: Meter, rng: np.random.Generator) -> Shown:
+    unit = INSTRUMENTS[task.instrument]
+    if not math.isfinite(value):
+        return Shown("overload")
+    at = meter.range_for(value, unit) or meter.ranges(unit)[-1]
+    value += case.gains[unit] * at.share * abs(value) + float(rng.uniform(-1, 1)) * at.counts * at.digit
+    return Shown("number", round(value / at.digit) * at.digit, at.digit)
