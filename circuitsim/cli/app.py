@@ -11,7 +11,7 @@ import click
 
 from circuitsim.cli.commands import list_command, predict_command, show_command
 from circuitsim.cli.diagnose import diagnose_command
-from circuitsim.cli.output import put, say
+from circuitsim.cli.output import NO_POINT, put, say
 from circuitsim.cli.tolerance import tolerance_command
 from circuitsim.cli.transient import transient_command
 from circuitsim.cli.waveform import waveform_command
@@ -20,7 +20,7 @@ from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNa
 
 __all__ = ["Program", "program"]
 
-_BAD_INPUT, _NO_POINT, _INTERRUPTED = 2, 3, 130
+_BAD_INPUT, _INTERRUPTED = 2, 130
 
 
 class Program(click.Group):
@@ -36,7 +36,7 @@ class Program(click.Group):
             result = super().main(args, prog_name or "circuitsim", complete_var, standalone_mode=False, **extra)
         except CircuitsimError as error:
             say(str(self._with_option(error)))
-            sys.exit(_NO_POINT if isinstance(error, SolveError) else _BAD_INPUT)
+            sys.exit(NO_POINT if isinstance(error, SolveError) else _BAD_INPUT)
         except click.ClickException as error:
             say(_usage(error))
             sys.exit(_BAD_INPUT)
@@ -85,7 +85,7 @@ def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
     cls=Program,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Exit codes: 0 done, 2 bad input, 3 no operating point that can be trusted, 130 interrupted.",
+    epilog="Exit codes: 0 done, 2 bad input, 3 no operating point, or no reading at all, that can be trusted, 130 interrupted.",
 )
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
 @click.pass_context

@@ -11,7 +11,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from circuitsim.cli.naming import as_spelled, pointing_to_show
-from circuitsim.cli.output import check_ending, check_target, deliver, put_lines, spare, terminal_width, write_file
+from circuitsim.cli.output import (
+    check_ending,
+    check_target,
+    deliver,
+    leave_without_reading,
+    put_lines,
+    spare,
+    terminal_width,
+    write_file,
+)
 from circuitsim.cli.words import Width, Words, read_pairs
 from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 
@@ -176,6 +185,7 @@ def predict_command(
         put_lines(chart_lines(chart, found, terminal_width(width)))
     else:
         deliver(_written(chart, found, kind, width), kind, output)
+    leave_without_reading((r.expected, r.verdict) for r in chart.readings)
 
 
 def _drawn(chart: Chart, circuit: Circuit, picture: str) -> bytes:

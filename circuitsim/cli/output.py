@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import codecs
 import json
+import math
 import os
 import stat
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,12 +21,15 @@ if TYPE_CHECKING:
     from circuitsim.report.typeset import Line
 
 __all__ = [
-    "CLOSED_PIPE", "check_ending", "check_target", "deliver", "put", "put_lines", "say", "spare", "terminal_width",
-    "write_file",
+    "CLOSED_PIPE", "NO_POINT", "check_ending", "check_target", "deliver", "leave_without_reading", "put", "put_lines", "say",
+    "spare", "terminal_width", "write_file",
 ]  # fmt: skip
 
 CLOSED_PIPE = 141
 """Exit code when the reader of standard output has gone: what a shell reports for a broken pipe."""
+
+NO_POINT = 3
+"""Exit code where there is no operating point, or no reading, that can be trusted."""
 
 _OTHERS = {
     ".xlsx", ".xls", ".xlsm", ".ods", ".tsv", ".pdf", ".doc", ".docx", ".odt", ".rtf", ".tex", ".html", ".htm", ".xml",
@@ -151,6 +155,17 @@ def say(message: str) -> None:
     with suppress(OSError):
         stream.write(text + "\n")
         stream.flush()
+
+
+def leave_without_reading(found: Iterable[tuple[float, str]]) -> None:
+    """End the command with exit code 3 where no value is a reading; `found` are values with the verdicts on their points."""
+    from circuitsim.engine.verdicts import NO_READING
+
+    cells = list(found)
+    if not cells or any(math.isfinite(value) and not verdict.startswith(NO_READING) for value, verdict in cells):
+        return
+    say(f"nothing here is a reading: {'; '.join(dict.fromkeys(verdict for _, verdict in cells))}")
+    raise click.exceptions.Exit(NO_POINT)
 
 
 def deliver(text: str, kind: str, output: str | None) -> None:

@@ -12,7 +12,16 @@ import click
 
 from circuitsim.cli.commands import SUFFIXES, circuit_options, condition_options, load_circuit, read_conditions, width_option
 from circuitsim.cli.naming import as_spelled, pointing_to_show
-from circuitsim.cli.output import check_ending, check_target, deliver, put_lines, say, spare, terminal_width
+from circuitsim.cli.output import (
+    check_ending,
+    check_target,
+    deliver,
+    leave_without_reading,
+    put_lines,
+    say,
+    spare,
+    terminal_width,
+)
 from circuitsim.cli.words import Words
 
 if TYPE_CHECKING:
@@ -64,6 +73,7 @@ def tolerance_command(
     if not report.complete:
         say(f"interrupted after {report.samples:,} of {samples:,} vehicles")
         raise click.exceptions.Exit(_INTERRUPTED)
+    leave_without_reading((s.median, "" if math.isfinite(s.median) else s.verdict) for s in report.spreads)
 
 
 def _run(circuit: Circuit, samples: int, threads: int, **options: Any) -> ToleranceReport:

@@ -7,7 +7,8 @@ builder to check.
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal, TypeVar, get_args
+from types import UnionType
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
@@ -166,14 +167,14 @@ class CircuitShape(_Shape):
     options: OptionsShape | None = None
 
 
-_TABLES: dict[str, type[_Shape]] = {
-    "supply": SupplyShape, "run": RunShape, "connector": ConnectorShape, "probe": ProbeShape, "reading": ReadingShape,
-}  # fmt: skip
 _LAST = 10**9
+_LOOKED_AT = 50  # complaints in which misspelt names of missing keys are looked for; each takes its time
 _WORDS = {
     "string": "text in quotes", "bool": "true or false", "tuple": "a list", "list": "a list", "dict": "a table",
     "float": "a number", "int": "a whole number", "model": "a table",
 }  # fmt: skip
+_BOUNDS = {"greater_than_equal": "at least", "less_than_equal": "at most"}
+"""Words for the bounds of a number."""
 
 
 def read_shape(shape: type[_S], document: Document) -> _S:
@@ -204,20 +205,29 @@ def _tupled(data: Any) -> Any:
 
 
 def _told_once(details: list[ErrorDetails]) -> list[ErrorDetails]:
-    """Keep one complaint a key where a union complains once a member."""
+    """Keep one complaint a key where a union complains once a member, and none that follows from another."""
     seen: dict[tuple[int | str, ...], ErrorDetails] = {}
     for detail in details:
         where = tuple(part for part in detail["loc"] if not _is_tag(part))
-        seen.setdefault(where, detail)
-    strange = [(w[:-1], str(w[-1])) for w, detail in seen.items() if detail["type"] == "extra_forbidden"]
+        if not _follows(detail):
+            seen.setdefault(where, detail)
+    lacking = {where for where, detail in seen.items() if detail["type"] == "missing"}
+    for where, detail in list(seen.items())[:_LOOKED_AT]:
+        if detail["type"] not in ("extra_forbidden", "model_type"):
+            continue
+        # A key that is missing stands there under a name much like it: one mistake, and it is the spelling.
+        meant = {gap for gap in lacking if gap[:-1] == where[:-1] and nearest(str(where[-1]), [str(gap[-1])])}
+        lacking -= meant
+        if meant:
+            seen[where] = {**detail, "type": "extra_forbidden"}
+    return [detail for where, detail in seen.items() if detail["type"] != "missing" or where in lacking]
 
-    def misspelt(where: tuple[int | str, ...], detail: ErrorDetails) -> bool:
-        """A missing key that stands there under a name much like it."""
-        return detail["type"] == "missing" and any(
-            table == where[:-1] and nearest(name, [str(where[-1])]) for table, name in strange[:20]
-        )
 
-    return [detail for where, detail in seen.items() if not misspelt(where, detail)]
+def _follows(detail: ErrorDetails) -> bool:
+    """Whether a list is too short only because pydantic does not count the entries in which it found mistakes."""
+    if detail["type"] != "too_short" or not hasattr(detail["input"], "__len__"):
+        return False
+    return len(detail["input"]) >= int(detail.get("ctx", {}).get("min_length", 1))
 
 
 def _is_tag(part: int | str) -> bool:
@@ -255,32 +265,54 @@ def _worded(detail: ErrorDetails, shape: type[_Shape]) -> InputError:
         return UnknownNameError("word", found, accepted) if isinstance(found, str) else CircuitFileError(
             f"{shown(found)} found; accepted: {wanted}"
         )  # fmt: skip
-    if kind in ("string_too_short", "too_short"):
-        return CircuitFileError("is empty" if not found else f"{shown(found)} is too short: {detail['msg'].lower()}")
+    if kind in ("string_too_short", "too_short", "string_too_long", *_BOUNDS):
+        return CircuitFileError(_out_of_bounds(detail))
     if kind == "string_pattern_mismatch":
         return CircuitFileError(f"{shown(found)} found; accepted: small letters, digits and single hyphens between")
-    wanted = next((text for word, text in _WORDS.items() if kind.startswith(word)), detail["msg"].lower())
+    wanted = next((text for word, text in _WORDS.items() if kind.startswith(word)), "another kind of value")
     if "along" in detail["loc"]:
         wanted += ', such as { wire = "W1", … }' if kind.startswith("dict") else " of tables"
+    elif kind == "model_type" and detail["loc"][0] == "part":
+        wanted += ', such as { value = "12 mΩ ±10 %", from = "assumed" }'
     return CircuitFileError(f"{shown(found)} found; accepted: {wanted}")
+
+
+def _out_of_bounds(detail: ErrorDetails) -> str:
+    """Say that text or a list is too short or too long, or that a number is too small or too large."""
+    kind, found, given = detail["type"], detail["input"], detail.get("ctx", {})
+    if kind in _BOUNDS:
+        return f"{shown(found)} found; accepted: {_BOUNDS[kind]} {given.get('ge', given.get('le'))}"
+    if kind == "string_too_long":
+        return f"has {len(found):,} characters; accepted: up to {given.get('max_length'):,}"
+    if not found:
+        return "is empty"
+    return f"has {len(found)} {'entry' if len(found) == 1 else 'entries'}; accepted: {given.get('min_length')} or more"
 
 
 def _keys(loc: tuple[int | str, ...], shape: type[_Shape]) -> list[str]:
     """List the keys accepted in the table in which an unknown one was found."""
-    model: Any = shape
+    found: list[Any] = [shape]
     for part in loc[:-1]:
-        inner = _model_of(model, part)
-        model = inner if inner is not None else model
-    return [field.alias or name for name, field in model.model_fields.items()]
+        found = [inner for each in found for inner in _inner(each, part)]
+    models = [m for m in found if isinstance(m, type) and issubclass(m, _Shape)]
+    return [field.alias or name for model in models[:1] for name, field in model.model_fields.items()]
 
 
-def _model_of(model: type[_Shape], part: int | str) -> type[_Shape] | None:
-    """Give the model of the table under a key, looking through lists, dictionaries and optionals."""
-    field = next((f for n, f in model.model_fields.items() if part in (n, f.alias)), None)
-    waiting: list[Any] = [field.annotation] if field else [model.__annotations__.get("__pydantic_extra__")]
-    while waiting:
-        found = waiting.pop()
-        if isinstance(found, type) and issubclass(found, _Shape):
-            return found
-        waiting += get_args(found)
-    return None
+def _inner(kind: Any, part: int | str) -> list[Any]:
+    """Give the types that may stand under a key of a type, or at a place of it, with unions and annotations taken apart."""
+    if isinstance(kind, type) and issubclass(kind, _Shape):
+        field = next((f for n, f in kind.model_fields.items() if part in (n, f.alias)), None)
+        hints: dict[str, Any] = get_type_hints(kind)
+        extra = get_args(hints["__pydantic_extra__"])[-1:] if "__pydantic_extra__" in hints else ()
+        below = field.annotation if field else extra
+    else:  # a list or a dictionary: of its members; any other has none
+        below = get_args(kind)[-1:] if get_origin(kind) is dict else get_args(kind)[:1]
+    return _apart(below[0] if isinstance(below, tuple) and below else below)
+
+
+def _apart(kind: Any) -> list[Any]:
+    """Take a type apart that is a union or has an annotation."""
+    if get_origin(kind) in (Union, UnionType, Annotated):
+        members = get_args(kind)[:1] if get_origin(kind) is Annotated else get_args(kind)
+        return [each for member in members for each in _apart(member)]
+    return [kind]

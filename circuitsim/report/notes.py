@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
 from circuitsim.engine.verdicts import NO_READING
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart
 
-__all__ = ["no_readings", "verdict_notes"]
+__all__ = ["marked", "no_readings", "verdict_notes"]
 
 _MEANINGS = {
     "runs away": "overheats: no steady state with these parts; read it cold, or see {place}",
@@ -29,12 +31,18 @@ def no_readings(chart: Chart) -> dict[str, list[str]]:
     return found
 
 
-def verdict_notes(chart: Chart) -> tuple[str, ...]:
-    """Explain the verdicts of a chart that are no reading: one line for each kind and place."""
-    notes = {}
-    for verdict in no_readings(chart):
+def marked(verdicts: Iterable[str]) -> dict[str, str]:
+    """Give each verdict that is no reading the mark that stands in its place in a table: (1), (2), …, in their order."""
+    lost = [verdict for verdict in dict.fromkeys(verdicts) if verdict.startswith(NO_READING)]
+    return {verdict: f"({k})" for k, verdict in enumerate(lost, 1)}
+
+
+def verdict_notes(marks: Mapping[str, str]) -> tuple[str, ...]:
+    """Explain marks: one line for each, with the verdict, what it means and what to do about it."""
+    notes = []
+    for verdict, mark in marks.items():
         kind = next(beginning for beginning in NO_READING if verdict.startswith(beginning))
-        head = verdict.partition(":")[0]
-        place = head.removeprefix(kind).removeprefix(" at ").strip() or "the parts"
-        notes[head] = clean(f"{head}: {_MEANINGS[kind].format(place=place)}")
-    return tuple(notes.values())
+        place = verdict.partition(":")[0].removeprefix(kind).removeprefix(" at ").strip() or "the parts"
+        joint = ";" if ":" in verdict else ":"
+        notes.append(clean(f"{mark} {verdict}{joint} {_MEANINGS[kind].format(place=place)}"))
+    return tuple(notes)

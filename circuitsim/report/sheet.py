@@ -11,7 +11,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import lamp_look
 from circuitsim.quantities import column_unit, convert
 from circuitsim.report.facts import facts
-from circuitsim.report.notes import verdict_notes
+from circuitsim.report.notes import marked, no_readings, verdict_notes
 from circuitsim.report.places import places
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart, Reading
@@ -30,7 +30,8 @@ _OVERLOAD = "OL: beyond the largest range of the meter"
 class Cell:
     """What stands at a step: the instrument's display and the band below it.
 
-    kind: "reading"; "floats" (a lead on a part with no path to ground); or "verdict" (no reading: `shown` says why).
+    kind: "reading"; "floats" (a lead on a part with no path to ground); or "verdict" (no reading: `shown` has the mark of
+    the note that says why).
     """
 
     shown: str
@@ -92,14 +93,15 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
     for r in chart.readings:
         groups.setdefault((r.ignition, r.unplugged), []).append(r)
     order = [p.step for p in chart.operating_points]
-    sections = tuple(_section(state_heading(*state, circuit), members, order) for state, members in groups.items())
-    motor = _motor(chart.operating_points, warm=chart.conditions.get("since", "cold") != "cold")
+    marks = marked(no_readings(chart))
+    sections = tuple(_section(state_heading(*state, circuit), members, order, marks) for state, members in groups.items())
+    motor = _motor(chart.operating_points, marks, warm=chart.conditions.get("since", "cold") != "cold")
     return Sheet(
         title=_title(chart.title, chart.circuit),
         facts=facts(chart, circuit),
         sections=sections,
         motor=motor,
-        notes=_notes(chart, sections),
+        notes=_notes(marks, sections),
         places=places(chart, circuit),
         cautions=tuple(clean(c) for c in chart.cautions),
     )
@@ -120,21 +122,21 @@ def state_heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | No
     return parted if ignition == "on" else f"{parted}, ignition off"
 
 
-def _section(heading: str, readings: Sequence[Reading], order: Sequence[str]) -> Section:
+def _section(heading: str, readings: Sequence[Reading], order: Sequence[str], marks: Mapping[str, str]) -> Section:
     rows: dict[tuple[str, ...], list[Reading]] = {}
     for r in readings:
         rows.setdefault((r.label, r.instrument, r.red, r.black, r.at), []).append(r)
     read = list(dict.fromkeys(r.step for r in readings))
     steps = (*(s for s in order if s in read), *(s for s in read if s not in order))
-    return Section(heading, steps, tuple(_row(members) for members in rows.values()))
+    return Section(heading, steps, tuple(_row(members, marks) for members in rows.values()))
 
 
-def _row(readings: Sequence[Reading]) -> Row:
+def _row(readings: Sequence[Reading], marks: Mapping[str, str]) -> Row:
     first = readings[0]
     leads = clean(first.leads if first.instrument == "voltmeter" else f"{first.instrument} {first.leads}")
     label = clean(first.label)
     unit = _shared_unit(readings)
-    found = {r.step: _cell(r, unit) for r in readings}
+    found = {r.step: _cell(r, unit, marks) for r in readings}
     if all(c.band in ("", "…".join([c.shown.partition(" ")[0]] * 2)) for c in found.values()):
         found = {step: replace(c, band="") for step, c in found.items()}  # bands that say nothing
     named = label not in ("", clean(first.leads))
@@ -147,9 +149,9 @@ def _shared_unit(readings: Sequence[Reading]) -> str:
     return max(shown)[1] if shown else readings[0].unit
 
 
-def _cell(r: Reading, unit: str) -> Cell:
+def _cell(r: Reading, unit: str, marks: Mapping[str, str]) -> Cell:
     if not math.isfinite(r.expected) or r.verdict.startswith(NO_READING):
-        return Cell(clean(r.verdict), kind="verdict")
+        return _lost(r.verdict, marks)
     # An ohmmeter belongs on a part that floats; what a voltmeter shows there says nothing about the part.
     kind, floats = ("floats", "floats") if r.floating and r.unit != "Ω" else ("reading", "")
     if r.shown is None:  # OL, or how a lamp looks
@@ -161,6 +163,11 @@ def _cell(r: Reading, unit: str) -> Cell:
     shown = fixed(number * size, places)
     band = [fixed(convert(v, r.unit, unit), places) for v in (r.low, r.high) if math.isfinite(v)]
     return Cell(f"{shown} {unit}", floats or "…".join(band), kind)
+
+
+def _lost(verdict: str, marks: Mapping[str, str]) -> Cell:
+    """Stand for what is no reading: a dash and the mark of its note."""
+    return Cell(f"{_NONE} {marks[verdict]}" if verdict in marks else clean(verdict), kind="verdict")
 
 
 def _looks(r: Reading) -> str:
@@ -175,7 +182,7 @@ def fixed(value: float, places: int) -> str:
     return text.removeprefix("-") if not text.strip("-0.") else text
 
 
-def _motor(points: Iterable[OperatingPoint], *, warm: bool) -> Section:
+def _motor(points: Iterable[OperatingPoint], marks: Mapping[str, str], *, warm: bool) -> Section:
     """Lay out the operating points as rows, so that their columns are those of the chart."""
     found = list(points)
     steps = tuple(p.step for p in found)
@@ -189,7 +196,7 @@ def _motor(points: Iterable[OperatingPoint], *, warm: bool) -> Section:
         "motor speed": [
             Cell(f"{fixed(convert(v, 'rad/s', 'rpm'), 0)} rpm" if math.isfinite(v) else _NONE) for v in speeds
         ],
-        "state": [Cell(clean(p.verdict), kind="verdict" if lost else "reading") for p, lost in zip(found, gone, strict=True)],
+        "state": [_lost(p.verdict, marks) if lost else Cell(clean(p.verdict)) for p, lost in zip(found, gone, strict=True)],
     }  # fmt: skip
     if warm and any(p.hottest for p in found):
         rows["hottest part"] = [_hottest(p) for p in found]
@@ -212,8 +219,8 @@ def _aligned(values: Sequence[float], unit: str, display: str) -> list[str]:
     return [f"{fixed(v, places)} {display}" if math.isfinite(v) else _NONE for v in shown]
 
 
-def _notes(chart: Chart, sections: Iterable[Section]) -> tuple[str, ...]:
+def _notes(marks: Mapping[str, str], sections: Iterable[Section]) -> tuple[str, ...]:
     every = [cell for s in sections for row in s.rows for cell in row.cells.values()]
     floats = any(cell.kind == "floats" for cell in every)
     used = ((_FLOATS, floats), (_OVERLOAD, any(c.shown == "OL" for c in every)))
-    return (*verdict_notes(chart), *(text for text, stands in used if stands))
+    return (*verdict_notes(marks), *(text for text, stands in used if stands))

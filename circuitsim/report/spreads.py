@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -13,6 +13,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import lamp_look
 from circuitsim.quantities import column_unit, convert
 from circuitsim.report.markdown import escaped
+from circuitsim.report.notes import marked, verdict_notes
 from circuitsim.report.sheet import fixed, state_heading
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
 from circuitsim.studies.tolerance import Spread, ToleranceReport
@@ -60,7 +61,8 @@ def spreads_lines(report: ToleranceReport, circuit: Circuit | None = None, width
         found += [(), *(line(text, "heading") for text in wrap(heading, width))]
         for block in blocks:
             found += [(), *_named(block, width), *table.lines(block)]
-    return found
+    lost = verdict_notes(_marks(report))
+    return found + [()] * bool(lost) + [line(text, "faint") for note in lost for text in wrap(note, width, _GAP)]
 
 
 class _Table:
@@ -108,6 +110,7 @@ def spreads_markdown(report: ToleranceReport, circuit: Circuit | None = None) ->
             lines = [[*_HEADS, _MOVED], ["---", *["--:"] * (len(_HEADS) - 1), "---"]]
             lines += [[escaped(text) for text in (*row, moved)] for row, moved in block.rows]
             parts.append("\n".join(f"| {' | '.join(row)} |" for row in lines))
+    parts += [escaped(note) for note in verdict_notes(_marks(report))]
     return "\n\n".join(parts) + "\n"
 
 
@@ -129,16 +132,22 @@ def _notes(report: ToleranceReport) -> list[str]:
     return [clean(note) for note in notes]
 
 
+def _marks(report: ToleranceReport) -> dict[str, str]:
+    """Give the marks of what is no reading of the nominal vehicle, and so none of any."""
+    return marked(s.verdict for s in report.spreads if not math.isfinite(s.median))
+
+
 def _sections(report: ToleranceReport, circuit: Circuit | None) -> Iterator[tuple[str, list[_Block]]]:
     """Give the readings by the state of the circuit, each with its heading."""
+    marks = _marks(report)
     for (ignition, unplugged), members in groupby(report.spreads, lambda s: (s.ignition, s.unplugged)):
         named = groupby(members, lambda s: (s.label, s.instrument, s.red, s.black, s.at))
-        yield state_heading(ignition, unplugged, circuit), [_block(list(spreads)) for _, spreads in named]
+        yield state_heading(ignition, unplugged, circuit), [_block(list(spreads), marks) for _, spreads in named]
 
 
-def _block(spreads: Sequence[Spread]) -> _Block:
+def _block(spreads: Sequence[Spread], marks: Mapping[str, str]) -> _Block:
     first = spreads[0]
-    same = groupby(((_cells(s), _moved(s), s.step) for s in spreads), lambda row: (row[0], row[1]))
+    same = groupby(((_cells(s, marks), _moved(s, marks), s.step) for s in spreads), lambda row: (row[0], row[1]))
     rows = []
     for (texts, moved), members in same:  # steps that read the same stand on one line
         steps = [step for *_, step in members]
@@ -149,10 +158,10 @@ def _block(spreads: Sequence[Spread]) -> _Block:
     return _Block(clean(first.label) if named else leads, leads if named else "", tuple(rows))
 
 
-def _cells(s: Spread) -> tuple[str, ...]:
+def _cells(s: Spread, marks: Mapping[str, str]) -> tuple[str, ...]:
     """Give median, band, first-order band and corners, in a unit that the instrument shows and no finer than it does."""
     if not math.isfinite(s.median):
-        return (_NONE,) * (len(_HEADS) - 1)
+        return (f"{_NONE} {marks.get(s.verdict, '')}".rstrip(), *[_NONE] * (len(_HEADS) - 2))
     largest = max(abs(s.low), abs(s.high), _COARSE * s.digit)
     unit = "%" if s.unit == "1" else column_unit([largest], s.unit)
     places = _places(*(convert(v, s.unit, unit) for v in (s.high - s.low, largest, s.digit)))
@@ -181,9 +190,9 @@ def _places(width: float, largest: float, digit: float) -> int:
     return max(0, min(most, math.ceil(-math.log10(width / _FINE)) if width > 0 else most))
 
 
-def _moved(s: Spread) -> str:
+def _moved(s: Spread, marks: Mapping[str, str]) -> str:
     if not math.isfinite(s.median):
-        return clean(s.verdict)
+        return "" if s.verdict in marks else clean(s.verdict)
     floats = ["floats"] if s.floating and s.instrument == "voltmeter" else []
     shares = s.shares[:_NAMED] if s.high - s.low > s.digit else ()
     return clean(", ".join([*floats, *(f"{what} {100 * share:.0f} %" for what, share in shares)]))

@@ -130,21 +130,20 @@ class Likelihood:
     def shaped(self, value: Array, spread: Array, tolerances: Sequence[Tolerance]) -> Array:
         """Give what the true shapes of the tolerances add to the logarithm of the likelihood, (vehicles,).
 
-        Joints scatter by factors, and limits are limits: a normal about the nominal value finds a joint of twice its resistance
-        far likelier or unlikelier than it is. By Laplace's method in normal deviates z of the numbers, each reading first order
+        Joints scatter by factors: a normal about the nominal value finds a joint of twice its resistance far less likely than it
+        is. (Numbers between limits are taken as normal: that shifts all suspects alike.) By Laplace's method in normal deviates z of the numbers, each reading first order
         in the numbers themselves, less the same with normal numbers (whose answer is exact).
         """
         if not self.numbers.size:
             return np.zeros(len(value))
         sigma = np.array([t.log_sigma for t in tolerances])
-        flat = np.array([t.kind == "uniform" for t in tolerances])
         slopes, left = spread[:, self.numbers], np.nan_to_num(self.value - value[:, self.numbers])
         gains = np.broadcast_to(self.gains, (len(value), *self.gains.shape))
         found = np.zeros(len(value))
         judged = self.judge(value, spread)
         if (judged.slip.sum(axis=1) > 0.5).all():  # what is explained by slips has nothing to do with shapes
             return found
-        for sign, shapes in ((1, _Shapes(sigma, flat)), (-1, _Shapes(0 * sigma, np.zeros_like(flat)))):
+        for sign, shapes in ((1, sigma), (-1, 0 * sigma)):
             found += sign * _laplace(slopes, gains, left, self.noise, shapes)
         return np.where(judged.slip.sum(axis=1) > 0.5, 0.0, found)
 
@@ -238,32 +237,21 @@ def _below(edge: float, predicted: Array, deviation: Array) -> Array:
     return np.asarray(1 / (1 + np.exp(-np.clip(1.702 * (edge - predicted) / deviation, -700, 700))))
 
 
-@dataclass(frozen=True)
-class _Shapes:
-    """How numbers follow from normal deviates, in their own standard deviations: by factors, or between limits, or plainly."""
-
-    log_sigma: Array
-    uniform: NDArray[np.bool_]
-
-    def of(self, z: Array) -> tuple[Array, Array]:
-        """Give deviations, and their slopes."""
-        s = np.where(self.log_sigma > 0, self.log_sigma, 1.0)
-        size = np.sqrt(np.exp(s**2) * np.expm1(s**2))
-        factor = np.exp(np.clip(s * z, -30, 30))
-        inside = np.tanh(np.sqrt(2 / np.pi) * z * (1 + 0.044715 * z**2))  # 2Φ(z) - 1 within 2e-4 (Page 1977, from memory)
-        density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
-        value = np.where(self.log_sigma > 0, (factor - 1) / size, np.where(self.uniform, np.sqrt(3) * inside, z))
-        slope = np.where(self.log_sigma > 0, s * factor / size, np.where(self.uniform, 2 * np.sqrt(3) * density, 1.0))
-        return value, slope
+def _deviations(log_sigma: Array, z: Array) -> tuple[Array, Array]:
+    """Give numbers in their own standard deviations, and their slopes, by normal deviates: by factors, or plainly."""
+    s = np.where(log_sigma > 0, log_sigma, 1.0)
+    size = np.sqrt(np.exp(s**2) * np.expm1(s**2))
+    factor = np.exp(np.clip(s * z, -30, 30))
+    return np.where(log_sigma > 0, (factor - 1) / size, z), np.where(log_sigma > 0, s * factor / size, 1.0)
 
 
-def _laplace(slopes: Array, gains: Array, left: Array, noise: Array, shapes: _Shapes) -> Array:
+def _laplace(slopes: Array, gains: Array, left: Array, noise: Array, log_sigma: Array) -> Array:
     """Logarithm of the likelihood by Laplace's method, up to what does not depend on the shapes, (vehicles,)."""
     z = np.zeros((slopes.shape[0], slopes.shape[2]))
     best = np.full(len(z), -np.inf)
     kept, step = z, np.ones(len(z))
     for _ in range(10):
-        moved, slope = shapes.of(z)
+        moved, slope = _deviations(log_sigma, z)
         curved = slopes * slope[:, None, :]
         rest = left - np.einsum("vmn,vn->vm", slopes, moved)
         covariance = gains @ gains.transpose(0, 2, 1)
@@ -279,7 +267,7 @@ def _laplace(slopes: Array, gains: Array, left: Array, noise: Array, shapes: _Sh
         )
         ahead = np.clip(step[:, None] * (goal - z), -_STRIDE, _STRIDE)
         z = np.where(better[:, None], z + ahead, kept + 0.4 * (z - kept))
-    _, slope = shapes.of(kept)
+    _, slope = _deviations(log_sigma, kept)
     curved = slopes * slope[:, None, :]
     inner = np.linalg.slogdet(covariance + curved @ curved.transpose(0, 2, 1))[1] - np.linalg.slogdet(covariance)[1]
     return np.asarray(best - 0.5 * inner)

@@ -26,7 +26,7 @@ __all__ = ["Course", "Density", "follow", "solve"]
 Array = NDArray[np.float64]
 Faults = tuple[Fault, ...]
 GRID = 9
-_FINE = 3  # points in an interval to begin with: between two solved points the likelihood is near a parabola
+_FINE = 2  # points in an interval to begin with: between two solved points the likelihood is near a parabola
 _ZOOMS = 12
 _STEEP = 0.5  # nats from one point to the next, near the peak
 _NEAR = 14.0  # nats below the best; what is further away is not refined
@@ -49,6 +49,7 @@ class Course:
         self.value = self.spread = self.speed = np.zeros(0)
         self.blown: list[tuple[str, ...]] = []
         self._density: Density | None = None
+        self.last: Array | None = None
 
     def start(self) -> list[float]:
         """Shares to begin with."""
@@ -61,6 +62,7 @@ class Course:
 
     def put(self, share: float, value: Array, spread: Array, speed: Array, blown: tuple[str, ...]) -> None:
         """Enter what was solved at a share."""
+        self.last = None if self._density is None else self._density.logs
         self._density = None
         at = int(np.searchsorted(self.share, share))
         first = not self.share.size
@@ -90,13 +92,16 @@ class Course:
         doubt[jump] = 0.0
         return Between(value, spread, speed, doubt, nearest)
 
-    def density(self, likelihood: Likelihood, sightings: Sightings) -> Density:
-        """Give the likelihood along the severity, with the doubt of interpolation in the variance."""
+    def density(self, likelihood: Likelihood, sightings: Sightings, floor: float = -math.inf) -> Density:
+        """Give the likelihood along the severity, with the doubt of interpolation in the variance.
+
+        floor: log likelihood below which nobody looks closely.
+        """
         if self._density is None:
-            self._density = self._dense(likelihood, sightings)
+            self._density = self._dense(likelihood, sightings, floor)
         return self._density
 
-    def _dense(self, likelihood: Likelihood, sightings: Sightings) -> Density:
+    def _dense(self, likelihood: Likelihood, sightings: Sightings, floor: float) -> Density:
         def look(share: Array) -> tuple[Array, Array]:
             found = self.at(share)
             if self.against is None:
@@ -111,7 +116,8 @@ class Course:
             return Density(share, logs, doubt, np.ones(1))
         share = _fine(self.share)
         logs, doubt = look(share)
-        for _ in range(_ZOOMS):
+        hopeful = self._hope(likelihood, share, logs) > floor - 4 * _NEAR
+        for _ in range(_ZOOMS if hopeful else 0):
             more = _between_points(share, logs)
             if not more.size:
                 break
@@ -136,7 +142,7 @@ class Course:
 
     def _hope(self, likelihood: Likelihood, share: Array, logs: Array) -> float:
         """Give what the likelihood could come to if the doubt of interpolation were gone: its volume taken out again."""
-        best = np.argsort(-logs)[:8]
+        best = np.argsort(-logs)[:40]
         found = self.at(share[best])
         wide = np.linalg.slogdet(likelihood.covariance(found.spread, found.doubt**2))[1]
         narrow = np.linalg.slogdet(likelihood.covariance(found.spread))[1]
@@ -197,15 +203,20 @@ def follow(
     fresh = [(c, x) for c in courses if not c.share.size for x in c.start()]
     if fresh:
         solve(bench, fresh, columns)
-    active = list(courses)
+    active, best = list(courses), floor
     for _ in range(rounds):
-        tops = [float(c.density(likelihood, sightings).logs.max()) for c in courses]
-        best = max([floor, *tops])
+        for course in sorted(active, key=_promise):
+            best = max(best, float(course.density(likelihood, sightings, best).logs.max()))
         active = [c for c in active if c.graded and (c.density(likelihood, sightings).hope > best - _NEAR or _jumps(c))]
         wanted = [(c, x) for c in active for x in _wanted(c, c.density(likelihood, sightings))]
         if not wanted:
             return
         solve(bench, wanted, columns)
+
+
+def _promise(course: Course) -> float:
+    """Sort what was likeliest before to the front; what was never looked at comes last."""
+    return -float(course.last.max()) if course.last is not None else math.inf
 
 
 def _jumps(course: Course) -> bool:

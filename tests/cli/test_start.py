@@ -105,6 +105,27 @@ def test_no_operating_point_has_an_exit_code_of_its_own(run: Run, monkeypatch: p
     assert result.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("words", "verdict"),
+    [
+        (["predict", "--probe", "MOT-:GND", "--fit", "jumper:MOT+:MOT-"], "outside validity at jumper-1: the fuse of the"),
+        (["predict", "--probe", "MOT+:GND", "--instrument", "ohmmeter", "--format", "csv"], "live: no ohms reading"),
+        (["tolerance", "--probe", "MOT+:GND", "--instrument", "ohmmeter", "--samples", "1"], "live: no ohms reading"),
+    ],
+)
+def test_a_chart_without_a_reading_has_it_too(run: Run, words: list[str], verdict: str) -> None:
+    """The chart is there and says why; a script sees it by the code."""
+    done = run(words[0], "tractor-cab-fan", "--step", "2", *words[1:])
+    assert done.exit_code == 3
+    assert verdict in done.stdout
+    assert done.stderr.startswith(f"circuitsim: nothing here is a reading: {verdict}")
+    assert done.stderr.count("\n") == 1
+
+
+def test_one_reading_in_a_chart_is_enough(run: Run) -> None:
+    assert run("predict", "tractor-cab-fan", "--rows", "low side", "--fit", "jumper:MOT+:MOT-").exit_code == 0
+
+
 def test_an_error_that_nobody_foresaw_keeps_its_traceback(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(ZeroDivisionError):
         fails_with(ZeroDivisionError(), run, monkeypatch)

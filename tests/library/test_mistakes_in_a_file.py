@@ -169,6 +169,27 @@ MISTAKES: dict[str, tuple[str, str, type[InputError], str, tuple[str, ...]]] = {
         ("M1.kind", "did you mean 'motor'"),
     ),
     "no kind of an element": ('kind = "motor"\n', "", CircuitFileError, "[element.M1]", ("M1", "needs the key 'kind'")),
+    "misspelt path of a run": (
+        "along = [{ contact",
+        "alogn = [{ contact",
+        UnknownNameError,
+        "along = [{ contact",
+        ("run 'ground'.alogn", "unknown key 'alogn'; did you mean 'along'? accepted: name, from, to, each, along"),
+    ),
+    "misspelt part": (
+        'part = "eyelet-m6"',
+        'prat = "eyelet-m6"',
+        UnknownNameError,
+        "along = [{ contact",
+        ("G1.prat: unknown key of contact G1 'prat'; did you mean 'part'?",),
+    ),
+    "text that is too long": (
+        'title = "bench"',
+        'title = """' + "x\n" * 2001 + '"""',
+        CircuitFileError,
+        'title = "bench"',
+        ("title: has 4,002 characters; accepted: up to 4,000",),
+    ),
     "kind that can't stand in a run": (
         WIRE,
         'axial-fan = "W1"',
@@ -521,7 +542,7 @@ MISTAKES: dict[str, tuple[str, str, type[InputError], str, tuple[str, ...]]] = {
         "[element.BAT]",
         ("BAT", "'5 V' is a voltage", "expected a ratio"),
     ),
-    "empty list": ('["off", "1", "2"]', '["off"]', CircuitFileError, "steps = [", ("steps", "too short")),
+    "empty list": ('["off", "1", "2"]', '["off"]', CircuitFileError, "steps = [", ("steps: has 1 entry", "2 or more")),
     "one table for a run": (
         '[[run]]\nname = "ground"',
         '[run]\nname = "ground"',
@@ -580,6 +601,31 @@ def test_two_wrong_shapes_are_one_message(read: Read) -> None:
         read(('nominal = "12 V"', "nominal = 12"), ('title = "bench"', "title = true"))
 
 
+def test_a_key_misspelt_in_every_run_is_told_at_the_first_of_them(read: Read) -> None:
+    starts = ("along = [\n  { fuse", "along = [\n  { pin", "along = [{ contact")
+    with pytest.raises(UnknownNameError) as caught:
+        read(*((start, start.replace("along", "alogn")) for start in starts))
+    told = (
+        r"bench\.toml:15: run 'feed'\.alogn: unknown key 'alogn'; did you mean 'along'\? accepted: .* \(and 2 more mistakes in"
+    )
+    assert re.search(told, str(caught.value))
+
+
+def test_no_wording_of_the_validator_comes_through(read: Read) -> None:
+    texts = []
+    for old, new in (
+        ("along = [{ contact", 'along = ["x"]\nalogn = [{ contact'),
+        ('steps = ["off", "1", "2"]', "steps = []"),
+        ('nominal = "12 V"', "nominal = []"),
+        ('[connector.X1]\ntitle = "motor connector"', "[connector.X1]\ntitle = 1979-05-27"),
+        ("[probe.low]", "[probe]\nlow = 3\n[probe.high]"),
+    ):
+        with pytest.raises(InputError) as caught:
+            read((old, new))
+        texts.append(caught.value.message)
+    assert not any(re.search(r"tuple|dict|string|valid|input|validation|item", text) for text in texts), texts
+
+
 def test_thousands_of_mistakes_are_told_quickly_and_shortly(read: Read) -> None:
     lines = "\n".join(f'key{k} = "x"' for k in range(5000))
     with pytest.raises(UnknownNameError, match=r"and 4999 more mistakes") as caught:
@@ -598,7 +644,16 @@ def test_a_source_across_itself_is_a_short(read: Read) -> None:
     [
         ('kind = "wier"\ntitle = "x"\n', r"kind of element 'wier'; did you mean 'wire'"),
         ('kind = "wire"\n', r"part\.mine: needs the key 'title'"),
-        ('kind = "wire"\ntitle = "x"\nrise = "6 m·K/W"\n', r"part\.mine\.rise: .*found; accepted: a table"),
+        ('kind = "wire"\ntitle = "x"\nrise = "6 m·K/W"\n', r"part\.mine\.rise: .*found; accepted: a table, such as \{ value"),
+        ('kidn = "wire"\ntitle = "x"\n', r"part\.mine\.kidn: unknown key 'kidn'; did you mean 'kind'\? accepted: kind, title$"),
+        (
+            'kind = "wire"\ntitle = "x"\nrise = { value = "6 m·K/W", form = "assumed" }\n',
+            r"part\.mine\.rise\.form: unknown key 'form'; did you mean 'from'\? accepted: value, tolerance, from$",
+        ),
+        (
+            'kind = "wire"\ntitle = "x"\nrise = { vaule = "6 m·K/W", from = "assumed" }\n',
+            r"mine\.rise\.vaule: unknown key 'vaule'; did you mean 'value'\?",
+        ),
         ('kind = "wire"\ntitle = "x"\nrise = { value = "6 m·K/W" }\n', r"needs the key 'from'"),
         (
             'kind = "wire"\ntitle = "x"\nrise = { value = "6 m·K/W", from = "a guess" }\n',

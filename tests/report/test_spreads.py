@@ -75,7 +75,10 @@ def test_states_have_headings_and_what_is_no_reading_says_why() -> None:
     assert "stopped early" in text
     assert "Everything plugged, ignition on" in text
     assert "X5 unplugged" in text
-    assert row(text, "2").endswith("runs away at X4.A")
+    assert row(text, "2").split() == ["2", "–", "(1)", "–", "–", "–"]
+    assert text.count("runs away at X4.A") == 1
+    assert text.splitlines()[-1].startswith("(1) runs away at X4.A: overheats")
+    assert spreads_markdown(report({}, lost)).count("runs away at X4.A") == 1
     assert "4,096 points (vehicle × state) were no reading" in text
 
 

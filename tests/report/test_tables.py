@@ -47,7 +47,7 @@ CELLS: dict[str, tuple[list[dict[str, Any]], list[Cell]]] = {
     "an ohmmeter on a live circuit": (
         [{"instrument": "ohmmeter", "unit": "Ω", "verdict": "live: no ohms reading", "floating": True,
           "expected": math.nan, "low": math.nan, "high": math.nan, "display": "-"}],
-        [Cell("live: no ohms reading", kind="verdict")],
+        [Cell("– (1)", kind="verdict")],
     ),
     "below zero": (
         [{"expected": -1.5, "low": -1.52, "high": -1.484, "display": "-1.500 V"}],
@@ -59,7 +59,7 @@ CELLS: dict[str, tuple[list[dict[str, Any]], list[Cell]]] = {
     ),
     "no reading": (
         [{"expected": math.nan, "low": math.nan, "high": math.nan, "display": "-", "verdict": "runs away at X4.A"}],
-        [Cell("runs away at X4.A", kind="verdict")],
+        [Cell("– (1)", kind="verdict")],
     ),
     "floats": ([{**SMALL, "floating": True}], [Cell("250.1 mV", "floats", "floats")]),
     "an ohmmeter on a part that floats": (
@@ -168,7 +168,7 @@ def test_operating_points(make_reading: MakeReading, make_chart: MakeChart) -> N
     # 325.16 rad/s · 60/(2π) = 3105.05 rpm
     assert found == {
         "motor current": ["0.00 A", "17.89 A", "–"], "motor speed": ["0 rpm", "3105 rpm", "–"],
-        "state": ["at rest", "running", "runs away at M1"],
+        "state": ["at rest", "running", "– (1)"],
     }  # fmt: skip
 
 
@@ -188,11 +188,13 @@ def test_the_hottest_part_is_told_when_warm(make_reading: MakeReading, make_char
 
 
 VERDICTS = {
-    "runs away at X4.A": "runs away at X4.A: overheats: no steady state with these parts; read it cold, or see X4.A",
-    "outside validity at jumper-1: the fuse of the jumper opens": "outside validity at jumper-1: that part is past",
-    "live: no ohms reading": "live: an ohmmeter reads nothing on a circuit under voltage",
-    "unstable": "unstable: the circuit leaves that point by itself",
-    "unconverged": "unconverged: no point was found",
+    "runs away at X4.A": "(1) runs away at X4.A: overheats: no steady state with these parts; read it cold, or see X4.A",
+    "outside validity at jumper-1: the fuse of the jumper opens": (
+        "(1) outside validity at jumper-1: the fuse of the jumper opens; that part is past"
+    ),
+    "live: no ohms reading": "(1) live: no ohms reading; an ohmmeter reads nothing on a circuit under voltage",
+    "unstable": "(1) unstable: the circuit leaves that point by itself",
+    "unconverged": "(1) unconverged: no point was found",
 }
 
 
@@ -288,12 +290,18 @@ def test_many_steps_become_one_reading_a_line(make_reading: MakeReading, make_ch
     assert "step  motor current  motor speed    state" in lines
 
 
-def test_a_verdict_is_broken_and_not_cut(make_reading: MakeReading, make_chart: MakeChart) -> None:
+def test_a_verdict_stands_once_in_a_note_and_by_its_mark_in_the_cells(make_reading: MakeReading, make_chart: MakeChart) -> None:
     lost = {"expected": math.nan, "low": math.nan, "high": math.nan, "display": "-"}
-    chart = make_chart(make_reading(verdict="outside validity at X4.A: joint temperature", **lost))
+    verdicts = ("outside validity at X4.A: joint temperature", "runs away at M1", "outside validity at X4.A: joint temperature")
+    readings = [make_reading(step=str(k), verdict=verdict, **lost) for k, verdict in enumerate(verdicts)]
+    chart = make_chart(*readings, make_reading(step="3"))
     for width in (30, 80, None):
-        text = re.sub(r"motor low side|MOT- : GND|\s+", "", chart_text(chart, width=width))
-        assert "outsidevalidityatX4.A:jointtemperature" in text
+        text = " ".join(chart_text(chart, width=width).split())
+        assert text.count("outside validity at X4.A: joint temperature") == 1
+        assert text.count("runs away at M1") == 1
+        assert text.count("– (1)") == 2
+        assert text.count("– (2)") == 1
+    assert chart_markdown(chart).count("| – (1) | – (2) | – (1) | 8.50 V") == 1
 
 
 def test_a_chart_with_no_readings_still_tells_the_motor(make_chart: MakeChart) -> None:
