@@ -11,7 +11,9 @@ import click
 
 from circuitsim.cli.commands import list_command, predict_command, show_command
 from circuitsim.cli.diagnose import diagnose_command
+from circuitsim.cli.faults import faults_command
 from circuitsim.cli.output import NO_POINT, put, say
+from circuitsim.cli.testability import testability_command
 from circuitsim.cli.tolerance import tolerance_command
 from circuitsim.cli.transient import transient_command
 from circuitsim.cli.waveform import waveform_command
@@ -102,7 +104,9 @@ def program(ctx: click.Context) -> None:
 program.add_command(list_command)
 program.add_command(show_command)
 program.add_command(predict_command)
+program.add_command(faults_command)
 program.add_command(diagnose_command)
+program.add_command(testability_command)
 program.add_command(tolerance_command)
 program.add_command(transient_command)
 program.add_command(waveform_command)

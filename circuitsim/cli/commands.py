@@ -52,7 +52,15 @@ def circuit_options(command: Command) -> Command:
     ):
         command = click.option(f"--{name}", metavar=example, help=text)(command)
     pairs = click.option("--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
-    return click.argument("circuit")(pairs(command))
+    faults = click.option(
+        "--fault", multiple=True, metavar="SITE:KIND[=SEVERITY]", expose_value=False, callback=_keep_faults,
+        help="A fault in the circuit, see 'circuitsim faults'; may be repeated.",
+    )  # fmt: skip
+    return click.argument("circuit")(faults(pairs(command)))
+
+
+def _keep_faults(ctx: click.Context, _param: click.Parameter, given: tuple[str, ...]) -> None:
+    ctx.meta["circuitsim.faults"] = given
 
 
 def condition_options(command: Command) -> Command:
@@ -94,12 +102,28 @@ def load_circuit(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | No
     if "circuit" in options:  # it would name the function's own argument
         raise InputError("no circuit has an option 'circuit'", key="--set")
     try:
-        return load(circuit, **options)
+        return _with_faults(load(circuit, **options))
     except UnknownNameError as error:
         if error.accepted or error.found not in options:
             raise
         text = f"{shown(circuit)} has no option {shown(error.found)}, and no other; generic circuits have options"
         raise InputError(text) from None
+
+
+def _with_faults(circuit: Circuit) -> Circuit:
+    """Put in the faults of --fault."""
+    given = click.get_current_context().meta.get("circuitsim.faults", ())
+    if not given:
+        return circuit
+    from circuitsim.measure.faults import with_faults
+
+    try:
+        return with_faults(circuit, given)
+    except InputError as error:
+        if len(getattr(error, "accepted", ())) <= 12:
+            raise
+        text = f"{error.message.partition('accepted:')[0].rstrip()} see 'circuitsim faults {circuit.name}'"
+        raise InputError(text, key="--fault") from None
 
 
 width_option = click.option("--width", type=Width(), metavar="N", help="Lay out for lines of N characters.")

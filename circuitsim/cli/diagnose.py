@@ -17,7 +17,7 @@ from circuitsim.errors import CircuitsimError, InputError
 
 if TYPE_CHECKING:
     from circuitsim.library import Circuit
-    from circuitsim.studies.diagnose import Diagnosis
+    from circuitsim.studies.diagnosis import Diagnosis
     from circuitsim.studies.evidence import Findings
 
 __all__ = ["diagnose_command"]

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from circuitsim.cli.commands import circuit_options, load_circuit, read_conditions, width_option
-from circuitsim.cli.naming import as_spelled, pointing_to_show
-from circuitsim.cli.output import check_ending, check_target, deliver, spare, write_file
+from circuitsim.cli.naming import as_spelled, pointing_to_show, spelled
+from circuitsim.cli.output import check_ending, check_target, deliver, put_lines, spare, terminal_width, write_file
 from circuitsim.cli.words import Words
-from circuitsim.errors import InputError, shown
+from circuitsim.errors import InputError, UnknownNameError, nearest, shown
 
 if TYPE_CHECKING:
     from circuitsim.library import Circuit
@@ -25,12 +25,13 @@ _WORDS = ("step", "ignition", "engine", "unplug")
 
 
 @click.command("transient", short_help="How it starts, stops and warms: a course in time.")
-@click.option("--until", default="10s", metavar="10s", help="When to end; default 10s.")
+@click.option("--until", default="10s", metavar="10s", help="When to end, up to 100h; default 10s.")
 @click.option("--step", metavar="4", help="At the beginning; the last one by default.")
 @click.option(
     "--start", type=Words(["rest", "cold", "warm"]), default="rest", help="rest: switched on at 0 (default); or settled."
 )
 @click.option("--then", multiple=True, metavar="5s:step=off", help="A change: of step, ignition, unplug=X4 or K1.closed=0.")
+@click.option("--probe", multiple=True, metavar="RED:BLACK", help="Show these leads; at:M1 is a clamp; may be repeated.")
 @click.option("--supply", metavar="12.3V", help="Battery voltage as measured; the circuit's own battery by default.")
 @click.option("--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off.")
 @click.option("--ambient", metavar="20degC", help="Temperature around; 20 °C by default.")
@@ -40,7 +41,7 @@ _WORDS = ("step", "ignition", "engine", "unplug")
 @click.option("--fit", multiple=True, metavar="KIND:A:B", help="A jumper or lamp across two points; may be repeated.")
 @click.option(
     "--format", "form", type=Words(["table", "json", "csv"]),
-    help="table, json or csv (all nodes and currents); by default as the ending of FILE says, else table.",
+    help="table, json or csv; files have all nodes and currents, or the probes; by default as the ending of FILE says.",
 )  # fmt: skip
 @click.option("--picture", metavar="FILE", help="Draw it as well, as .png, .svg or .pdf.")
 @click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
@@ -66,10 +67,10 @@ def transient_command(
     found = load_circuit(circuit, pairs, {"nominal": nominal, "steps": steps, "fuse": fuse, "current": current})
     spare(found.file, output)
     spare(found.file, picture, "--picture")
-    given = read_conditions(probe=(), instrument=None, step=(step,) if step else (), since="cold", **conditions)
+    given = read_conditions(instrument=None, step=(step,) if step is not None else (), since="cold", **conditions)
     named = as_spelled(found, given)
-    first = next(iter(named["step"]), "")
-    kept = {k: v for k, v in named.items() if k not in ("step", "probe", "instrument", "since")}
+    first = found.steps[found.step_index(named["step"][0])] if named["step"] else ""
+    kept = {k: v for k, v in named.items() if k not in ("step", "instrument", "since")}
     from circuitsim.studies.transient import transient
 
     with pointing_to_show(circuit):
@@ -79,46 +80,56 @@ def transient_command(
         from circuitsim.report.plots import figure_bytes
 
         write_file(picture, figure_bytes(course_figure(course, found), Path(picture).suffix), "--picture")
-    deliver(_written(course, found, kind), "json" if kind == "json" else kind, output)
+    if kind == "table" and output in (None, "-"):
+        from circuitsim.report.courses import course_lines
+
+        put_lines(course_lines(course, found, terminal_width(width)))
+    else:
+        deliver(_written(course, found, kind, width), kind, output)
 
 
 def _change(circuit: Circuit, text: str) -> tuple[str, dict[str, Any]]:
-    """Read ``TIME:NAME=VALUE``."""
+    """Read ``TIME:NAME=VALUE``, names in any case."""
     time, colon, rest = text.partition(":")
     name, equals, value = (part.strip() for part in rest.partition("="))
     if not (colon and equals and time.strip() and name and value):
-        raise InputError(f"{shown(text)} is not TIME:NAME=VALUE, such as 5s:step=off", key="--then")
-    if name == "unplug":
-        return time.strip(), {"unplug": tuple(part.strip() for part in value.split(","))}
-    if name in _WORDS:
-        return time.strip(), {name: value}
+        what = "such as 5s:step=off, 5s:unplug=X4 or 5s:K1.closed=0"
+        raise InputError(f"{shown(text)} is not TIME:NAME=VALUE, {what}", key="--then")
+    word = name.lower()
+    if word == "unplug":
+        return time.strip(), {word: tuple(spelled(part.strip(), circuit.connectors) for part in value.split(","))}
+    if word in _WORDS:
+        return time.strip(), {word: spelled(value, circuit.steps) if word == "step" else value.lower()}
     if "." not in name:
-        words = ", ".join((*_WORDS, "ELEMENT.PARAMETER"))
-        raise InputError(f"{shown(name)} can't be changed; accepted: {words}", key="--then")
+        words = (*_WORDS, "a part's value as PART.NAME, such as K1.closed")
+        raise UnknownNameError("thing to change", name, words, suggestion=nearest(name, _WORDS), key="--then")
     element, _, parameter = name.rpartition(".")
+    element = spelled(element, circuit.net.elements)
     unit = circuit.net.element(element).parameter(parameter).unit
-    return time.strip(), {"values": {name: float(value) if unit == "1" and _is_number(value) else value}}
+    return time.strip(), {"values": {f"{element}.{parameter}": float(value) if unit == "1" and _is_number(value) else value}}
 
 
 def _is_number(text: str) -> bool:
     return text.replace(".", "", 1).isdigit()
 
 
-def _written(course: Course, circuit: Circuit, kind: str) -> str:
-    if kind == "table":
-        from circuitsim.report.courses import course_text
+def _written(course: Course, circuit: Circuit, kind: str, width: int | None) -> str:
+    from circuitsim.report.courses import course_csv, course_text
 
-        return course_text(course, circuit)
-    records = course.records()
-    if kind == "json":
-        events = [{"time": e.time, "what": e.what, "ends": e.ends} for e in course.events]
-        found = {"circuit": circuit.name, "end": course.end, "stopped": course.stopped, "events": events, "course": records}
-        return json.dumps(found, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-    import csv
-    import io
+    if kind != "json":
+        return course_csv(course, circuit) if kind == "csv" else course_text(course, circuit, width)
+    events = [{"time": e.time, "what": e.what, "ends": e.ends} for e in course.events]
+    probes = course.given["probes"]
+    given = {key: value for key, value in course.given.items() if key not in ("probes", "sentence", "step", "start")}
+    found = {
+        "circuit": circuit.name, "step": course.given["step"], "start": course.given["start"], "conditions": given,
+        "end": course.end, "stopped": course.stopped, "events": events, "course": course.records(),
+        "probes": {name: _probed(course, circuit, *leads) for name, leads in probes.items()},
+    }  # fmt: skip
+    return json.dumps(found, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
-    out = io.StringIO()
-    rows = csv.DictWriter(out, list(records[0]), lineterminator="\n")
-    rows.writeheader()
-    rows.writerows(records)
-    return out.getvalue()
+
+def _probed(course: Course, circuit: Circuit, red: str, black: str, at: str) -> list[float]:
+    points = course.points
+    values = points.current(at) if at else points.voltage(circuit.node(red), circuit.node(black))
+    return [float(v) for v in values]

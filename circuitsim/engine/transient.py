@@ -68,6 +68,11 @@ class Course:
         return self._way.stop.verdict if self._way.stop else ""
 
     @property
+    def given(self) -> Mapping[str, Any]:
+        """What it was asked for with, as plain values, for whoever shows it; see `follow`."""
+        return self._way.given
+
+    @property
     def steps(self) -> Array:
         """Ends of the integration's own steps, s, the start among them; at a sudden change twice."""
         return self._way.edges()[0]
@@ -97,6 +102,7 @@ class _Way:
     starts: list[Array]
     end: float
     stop: Stop | None
+    given: Mapping[str, Any]
 
     def edges(self) -> tuple[Array, NDArray[np.intp]]:
         """Give the ends of the steps, and the phase of each."""
@@ -174,7 +180,7 @@ def _joined(phases: Sequence[Phase], numbers: NDArray[np.intp]) -> dict[tuple[st
 
 def follow(
     net: Netlist | Compiled, until: float, phases: Sequence[Phase] = (), *, start: str | Array = "rest",
-    ambient: float = 20.0, relative: float = RELATIVE,
+    ambient: float = 20.0, relative: float = RELATIVE, given: Mapping[str, Any] | None = None,
 ) -> Course:  # fmt: skip
     """Follow a circuit in time.
 
@@ -193,6 +199,8 @@ def follow(
         Temperature around, °C.
     relative
         Allowed error of a step as a share of each value.
+    given
+        Kept with the course as it is.
 
     Returns
     -------
@@ -227,7 +235,7 @@ def follow(
         raise SolveError(
             "the course in time finds no way on", circuit=compiled.system.net.name, condition=f"at {stop.time:g} s"
         )
-    way = _Way(compiled, known, ambient, runs, starts, float(run.time[0]), stop)
+    way = _Way(compiled, known, ambient, runs, starts, float(run.time[0]), stop, given or {})
     return way.course(*way.edges())
 
 

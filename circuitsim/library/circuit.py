@@ -77,7 +77,8 @@ class Circuit:
 
     net: healthy and all plugged; steps: names in order, the first one 'off'; step_tables: (element, parameter) →
     values by step; switched: (element, state parameter) → "ignition" or "engine", the condition that sets it to 1;
-    motor: name of the motor element; options: the options it was built with; file: where it came from.
+    motor: name of the motor element; options: the options it was built with; file: where it came from; faults: those that
+    were put into it, as SITE:KIND=SEVERITY.
     """
 
     name: str
@@ -96,6 +97,7 @@ class Circuit:
     cautions: tuple[str, ...] = ()
     options: Mapping[str, str] = field(default_factory=dict)
     file: str = ""
+    faults: tuple[str, ...] = ()
 
     def step_index(self, step: str) -> int:
         """Give the position of a step; UnknownNameError, with the nearest name, when there is none."""

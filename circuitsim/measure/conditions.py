@@ -9,7 +9,7 @@ from typing import Any
 
 from circuitsim.elements import Jumper, Lamp, Leak
 from circuitsim.elements.base import Element
-from circuitsim.errors import InputError, UnknownNameError, nearest, with_place
+from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.network import Netlist
 from circuitsim.quantities import format_quantity, parse
@@ -36,7 +36,7 @@ class Fitted:
         """Read ``KIND:A:B``, such as ``jumper:MOT-:GND``; InputError when it has another form."""
         parts = text.split(":")
         if len(parts) != 3 or not all(parts):
-            raise InputError(f"'{text}' is not KIND:A:B, such as jumper:MOT-:GND", key="fit")
+            raise InputError(f"{shown(text)} is not KIND:A:B, such as jumper:MOT-:GND", key="fit")
         if parts[0] not in ("jumper", "lamp"):
             raise UnknownNameError("thing to fit", parts[0], ("jumper", "lamp"))
         return cls(*parts)
@@ -90,7 +90,8 @@ class Conditions:
         air = 20.0 if ambient is None else _within(parse(ambient, "°C"), -55.0, 125.0, "°C", "ambient")
         fitted = tuple(Fitted.read(f) for f in ((fit,) if isinstance(fit, str) else fit))
         for f in fitted:
-            circuit.node(f.red), circuit.node(f.black)
+            if circuit.node(f.red) == circuit.node(f.black):
+                raise InputError(f"{f}: both ends are on one point; accepted: two points", key="fit")
         return cls(ignition, engine, air, since, measured, supply_at, tuple(sorted(set(unplugged))), fitted)
 
     def but(self, **changes: Any) -> Conditions:
@@ -105,14 +106,16 @@ class Conditions:
             "unplugged": list(self.unplugged), "fitted": [str(f) for f in self.fitted],
         }  # fmt: skip
 
-    def sentence(self) -> str:
-        """Say them in one line."""
+    def sentence(self, heat: str = "") -> str:
+        """Say them in one line; heat: said in place of for how long it has been on."""
         parts = [
             f"ignition {self.ignition}",
             f"engine {self.engine}",
             f"{format_quantity(self.ambient, '°C')} around",
         ]
-        if isinstance(self.since, str):
+        if heat:
+            parts.append(heat)
+        elif isinstance(self.since, str):
             parts.append("just switched on" if self.since == "cold" else "warmed up")
         else:
             parts.append(f"{duration(self.since)} after switching on")
@@ -133,11 +136,17 @@ def read_since(given: Any) -> str | float:
     if text.lower() in _STATES:
         return text.lower()
     if isinstance(given, str) and not re.match(r"[-+.0-9]", text):
-        raise UnknownNameError("since", given, (*_STATES, "a time such as 10s, 2min or 1h"), suggestion=nearest(text, _STATES))
+        words = (*_STATES, f"a time such as 10s, 2min or 1h, up to {duration(_LASTING[1])}")
+        raise UnknownNameError("time on", given, words, suggestion=nearest(text, _STATES), key="since")
     try:
-        return _within(parse(given, "s"), *_LASTING, "s", "since")
+        found = parse(given, "s")
     except InputError as error:
         raise with_place(error, key="since") from None
+    if not _LASTING[0] <= found <= _LASTING[1]:
+        typed = text or duration(found)
+        what = f"{shown(typed)} is out of range; accepted: cold, warm, or a time from 1 ms to {duration(_LASTING[1])}"
+        raise InputError(what, key="since")
+    return found
 
 
 def duration(seconds: float) -> str:

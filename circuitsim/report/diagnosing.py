@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
-from circuitsim.studies.diagnose import Diagnosis, Suspect
+from circuitsim.studies.diagnosis import Diagnosis, Suspect
 from circuitsim.studies.next_test import Choice
 
 __all__ = ["diagnosis_lines", "diagnosis_markdown", "diagnosis_text"]
@@ -67,6 +67,8 @@ def _sentence(text: str) -> str:
 
 def _named(suspect: Suspect) -> str:
     leader = suspect.leader
+    if suspect.unseen and len(suspect.faults) > 1:
+        return f"{len(suspect.faults)} faults that nothing measured so far could show, such as {leader.fault}"
     return leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
 
 
@@ -77,11 +79,11 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
     others = suspect.faults[1:]
     if others:
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""
-        start = "none of these was looked for yet, nor" if suspect.unseen else "not to be told apart so far:"
+        start = "others of them:" if suspect.unseen else "not to be told apart so far:"
         together = f"{start} {', '.join(others[:_MOST])}{more}"
         lines += [line(text) for text in _under(together, width, indent)]
     lines += [line(text, "faint") for text in _under(suspect.why, width, indent)]
-    if suspect.cures:
+    if suspect.cures and not suspect.unseen:
         cures = " | ".join(suspect.cures[:3]) + (f" | … {len(suspect.cures) - 3} more" if len(suspect.cures) > 3 else "")
         lines += [line(text) for text in _under(f"repair: {cures}", width, indent)]
     return lines
@@ -89,7 +91,7 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
 
 def _compared(found: Diagnosis, width: int) -> list[Line]:
     """Give the readings beside what the first suspect that is a fault predicts."""
-    first = next((s for s in found.suspects if s.readings), None)
+    first = next((s for s in found.suspects if s.readings and not s.unseen), None)
     if first is None:
         return []
     rows = [("reading", "measured", "predicted", "off by")]

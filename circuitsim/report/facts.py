@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from circuitsim.library.circuit import Circuit
 from circuitsim.library.shelf import models_folder
@@ -11,7 +13,7 @@ from circuitsim.quantities import format_quantity
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart
 
-__all__ = ["facts", "subject"]
+__all__ = ["facts", "own_supply", "subject"]
 
 
 def facts(chart: Chart, circuit: Circuit | None = None) -> tuple[str, ...]:
@@ -19,7 +21,7 @@ def facts(chart: Chart, circuit: Circuit | None = None) -> tuple[str, ...]:
     options = ", ".join(f"{name} {value}" for name, value in chart.options.items())
     shown = f"what the instrument shows on {subject(chart, circuit)}"
     lines = (
-        ", ".join(text for text in (chart.summary, _own_supply(chart, circuit)) if text),
+        ", ".join(text for text in (chart.summary, own_supply(chart.conditions, circuit)) if text),
         f"options: {options}" if options else "",
         ", ".join(text for text in (chart.meter, _ohms(chart)) if text),
         f"figures: {shown}, and the band for 95 % of them, parts and meter included",
@@ -37,12 +39,12 @@ def subject(chart: Chart, circuit: Circuit | None = None) -> str:
     return clean(f"{what} with {done}" if done else what)
 
 
-def _own_supply(chart: Chart, circuit: Circuit | None) -> str:
-    """Say the supply in use where none was measured."""
-    if circuit is None or chart.conditions.get("supply") is not None:
+def own_supply(conditions: Mapping[str, Any], circuit: Circuit | None) -> str:
+    """Say the supply in use where none was measured; conditions: as in `Chart.conditions`."""
+    if circuit is None or conditions.get("supply") is not None:
         return ""
     elements = circuit.net.elements
-    if chart.conditions.get("engine") == "running" and circuit.supply.alternator in elements:
+    if conditions.get("engine") == "running" and circuit.supply.alternator in elements:
         what, name, parameter = "alternator regulating to", str(circuit.supply.alternator), "regulated"
     else:
         what, name, parameter = "battery at", circuit.supply.battery, "emf"

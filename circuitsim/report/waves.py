@@ -16,6 +16,8 @@ _GAP = "  "
 _SHADES = {"on": "#5a8f3c", "freewheel": "#b8860b", "dead": "#8a8f94", "reverse": "#7d5ba6"}
 _QUANTITY = {"V": "voltage", "A": "current"}
 _RPM = 60 / math.tau
+_MEANT = {"duty": ", the share of the period above half way: on a low side, with the switch off"}
+"""What a figure of a meter is a share of: a meter knows nothing of switches."""
 
 
 def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
@@ -25,7 +27,7 @@ def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
     found += [(), line("Over a period" if report.marks else "Nothing chops here: a level", "heading")]
     found += _rows([(k, v) for k, v in _figures(report)])
     found += [(), line("What the meter shows", "heading")]
-    found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}") for r in report.readings])
+    found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}{_MEANT.get(r.what, '')}") for r in report.readings])
     if report.ripple is not None:
         found += [(), line("Commutation ripple", "heading"), *_rows(_commutation(report))]
     return found
@@ -63,7 +65,7 @@ def _figures(report: WaveformReport) -> list[tuple[str, str]]:
     rows = [("average", value(f.mean))]
     if report.marks:
         rows += [("RMS (AC+DC)", value(f.rms)), ("RMS (AC)", value(f.ac)), ("least", value(f.low)), ("largest", value(f.high))]
-        rows.append(("duty of the switch", f"{100 * report.duty:.1f} %"))
+        rows.append(("duty", f"{100 * report.duty:.1f} %, the share of the period for which the switch is on"))
         frequency = format_quantity(1 / report.period, "Hz", 4)
         rows.append(("frequency", f"{frequency}, a period {format_quantity(report.period, 's')}"))
         shares = [(mode, report.share(mode)) for mode in dict.fromkeys(m.mode for m in report.marks)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -14,22 +13,23 @@ from numpy.typing import NDArray
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
-from circuitsim.measure.faults import Fault, PossibleFault, find_faults, severity_text
+from circuitsim.measure.faults import Fault, PossibleFault, find_faults
 from circuitsim.studies.candidates import candidates
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.next_test import Choice, Minutes, choose, excluded
+from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
-from circuitsim.studies.severities import Density, follow
+from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["Diagnosis", "Member", "Suspect", "diagnose"]
+__all__ = ["Diagnosing", "diagnose"]
 
 Array = NDArray[np.float64]
-HEALTHY, OTHER = "healthy", "something else"
 _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 16  # suspects that are compared pair by pair
 _PARTS = 9  # severities of each
@@ -37,124 +37,6 @@ _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severit
 _SHAPED = 10.0  # nats below the best; there the true shapes of tolerances are taken
 _TOLD = 0.01  # bits; a test that tells less is not worth making
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
-
-
-@dataclass(frozen=True)
-class Member:
-    """One fault among the suspects: its chance, its likeliest severity (SI, NaN for none) and unit, and what cures it."""
-
-    fault: str
-    probability: float
-    severity: float
-    unit: str
-    cure: str
-    minutes: float
-
-    @property
-    def text(self) -> str:
-        """The fault with its severity, as --fault takes it."""
-        severity = severity_text(self.severity, self.unit)
-        return f"{self.fault}={severity}" if severity else self.fault
-
-
-@dataclass(frozen=True)
-class Compared:
-    """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off."""
-
-    placed: str
-    shown: str
-    predicted: str
-    off: float
-
-
-@dataclass(frozen=True)
-class Suspect:
-    """Faults that the tests made so far can't tell apart: one suspect.
-
-    faults: SITE:KIND of each, the likeliest first; probability: of all together; why: in plain words; readings: measured
-    beside predicted, of the likeliest; unseen: whether nothing measured so far could show any of them.
-    """
-
-    members: tuple[Member, ...]
-    probability: float
-    why: str
-    readings: tuple[Compared, ...] = ()
-    unseen: bool = False
-
-    @property
-    def faults(self) -> tuple[str, ...]:
-        """Names of the faults."""
-        return tuple(m.fault for m in self.members)
-
-    @property
-    def leader(self) -> Member:
-        """The likeliest fault."""
-        return self.members[0]
-
-    @property
-    def cures(self) -> tuple[str, ...]:
-        """What cures it, the likeliest first."""
-        return tuple(dict.fromkeys(m.cure for m in self.members if m.cure))
-
-    def record(self) -> dict[str, Any]:
-        """Give plain values for JSON."""
-        leader = self.leader
-        return {
-            "faults": list(self.faults), "probability": self.probability,
-            "severity": None if math.isnan(leader.severity) else leader.severity, "unit": leader.unit, "why": self.why,
-            "repairs": list(self.cures), "minutes": leader.minutes,
-            "members": [
-                {"fault": m.fault, "probability": m.probability, "severity": None if math.isnan(m.severity) else m.severity}
-                for m in self.members
-            ],
-            "readings": [{"at": r.placed, "measured": r.shown, "predicted": r.predicted, "off": r.off} for r in self.readings],
-        }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Diagnosis:
-    """What readings say about a circuit.
-
-    suspects: the likeliest first, 'healthy' and 'something else' among them; doubtful: readings that are likely wrong
-    themselves; next_test: what to measure next, None when enough is known; alternatives: tests nearly as good; enough: whether
-    to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed.
-    """
-
-    circuit: str
-    title: str
-    summary: str
-    meter: str
-    suspects: tuple[Suspect, ...]
-    doubtful: tuple[str, ...]
-    next_test: Choice | None
-    alternatives: tuple[Choice, ...]
-    enough: bool
-    verdict: str
-    sensitivity: str
-    prior: Mapping[str, Any]
-    left_out: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    chances: Mapping[str, float] = field(default_factory=dict)
-    table: FaultTable | None = field(default=None, repr=False, compare=False)
-
-    def probability(self, fault: str) -> float:
-        """Give the chance of one fault (SITE:KIND), 'healthy' or 'something else'; 0 for what is no suspect."""
-        return self.chances.get(fault, 0.0)
-
-    def records(self) -> list[dict[str, Any]]:
-        """Give one plain record a suspect."""
-        return [s.record() for s in self.suspects]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give plain values for JSON."""
-        return {
-            "circuit": self.circuit, "conditions": self.summary, "meter": self.meter, "suspects": self.records(),
-            "next_test": self.next_test.record() if self.next_test else None,
-            "alternatives": [c.record() for c in self.alternatives], "enough": self.enough, "verdict": self.verdict,
-            "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
-            "prior": {"healthy": self.prior["healthy"], "something else": self.prior["something else"]},
-            "left_out": list(self.left_out),
-        }  # fmt: skip
 
 
 def diagnose(
@@ -222,14 +104,14 @@ class Diagnosing:
         self.faults = self.table.faults
         self.columns = self.table.columns(own)
         self.likelihood = Likelihood(self.readings, meter, circuit.nominal)
-        self._follow()
+        self._follow(pairs)
 
     def _table(self, own: Sequence[Task]) -> FaultTable:
         known = find_faults(self.circuit)
         faults = {name: f for name, f in known.items() if self.flickers or not f.kind.intermittent}
         return FaultTable(self.circuit, [*own, *(t for t, _ in self.tests)], self.meter, faults)
 
-    def _follow(self) -> None:
+    def _follow(self, pairs: bool) -> None:
         self.healthy, self.courses = self.table.courses(self.columns)
         self.members: list[list[PossibleFault]] = list(self.table.families)
         self.sightings.know(self.healthy.speed[0])
@@ -240,6 +122,7 @@ class Diagnosing:
         tops = [float(c.density(self.likelihood, self.sightings).logs.max()) for c in self.courses]
         for k in np.flatnonzero(np.array(tops) > max([self.base, *tops]) - _SHAPED):
             self.courses[k].shape(self.likelihood, tolerances)
+        self.pairs = weigh_pairs(self) if pairs else []
 
     @cached_property
     def densities(self) -> list[Density]:
@@ -255,6 +138,9 @@ class Diagnosing:
             evidence = density.evidence
             for fault in family:
                 found[fault.name] = evidence + self.sightings.words(fault)
+        for pair, course, _ in self.pairs:
+            words = max(self.sightings.words(pair.first), self.sightings.words(pair.other))
+            found[pair.name] = course.density(self.likelihood, self.sightings).evidence + words
         return found
 
     def chances(self, prior: Prior | None = None) -> dict[str, float]:
@@ -262,6 +148,7 @@ class Diagnosing:
         prior = prior or self.prior
         before = {HEALTHY: prior.healthy, OTHER: prior.other, **prior.chances(self.faults)}
         weights = {name: math.log(p) + self.logs[name] for name, p in before.items() if p > 0}
+        weights |= {pair.name: before_it + self.logs[pair.name] for pair, _, before_it in self.pairs}
         top = max(weights.values())
         total = sum(math.exp(w - top) for w in weights.values())
         return {name: math.exp(w - top) / total for name, w in weights.items()}
@@ -309,6 +196,7 @@ class Diagnosing:
         """Put it all together."""
         chances = self.chances()
         suspects = [self._suspect(group, chances) for group in self.groups()]
+        suspects += [self._both(pair, course, chances[pair.name]) for pair, course, _ in self.pairs]
         suspects += [_plain(name, chances[name]) for name in (HEALTHY, OTHER) if chances.get(name, 0.0) > _SHOWN]
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
         ranked = self._ranked_tests(chances, cannot, minutes) if wants_test else []
@@ -317,7 +205,8 @@ class Diagnosing:
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
-            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.circuit.cautions, chances, self.table,
+            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.circuit.cautions, chances,
+            self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -329,14 +218,20 @@ class Diagnosing:
                 members.append(Member(f.name, chances.get(f.name, 0.0), severity, f.unit, f.cure, f.minutes))
         members.sort(key=lambda m: -m.probability)
         best = max(group, key=lambda k: float(self.by_course[k]))
-        readings = self._compared(best)
+        readings = self._compared(self.courses[best], self.densities[best])
         chance = sum(m.probability for m in members)
         return Suspect(
             tuple(members), chance, self._why(members[0], readings, self._unseen(best)), readings, self._unseen(best)
         )
 
-    def _compared(self, k: int) -> tuple[Compared, ...]:
-        course, density = self.courses[k], self.densities[k]
+    def _both(self, pair: Pair, course: Course, chance: float) -> Suspect:
+        density = course.density(self.likelihood, self.sightings)
+        graded = pair.first.graded
+        severity = float(pair.first.at(float(density.quantiles([0.5])[0]))) if graded else math.nan
+        member = Member(pair.name, chance, severity, pair.first.unit, pair.cure, pair.minutes)
+        return Suspect((member,), chance, pair.what, self._compared(course, density))
+
+    def _compared(self, course: Course, density: Density) -> tuple[Compared, ...]:
         share = density.share[int(np.argmax(density.logs))]
         found = course.at(np.array([share]))
         off = self.likelihood.judge(found.value, found.spread, found.doubt**2).off[0]
@@ -390,7 +285,7 @@ class Diagnosing:
         healthy = self.likelihood.judge(self.healthy.value, self.healthy.spread)
         total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
         return tuple(
-            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on another pin, other step, slip)"
+            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step)"
             for r, p in zip(self.readings, total, strict=True) if p > 0.3
         )  # fmt: skip
 
@@ -413,7 +308,8 @@ class Diagnosing:
         """Give the chance that each repair cures the circuit."""
         cures: dict[str, float] = {}
         for name, chance in chances.items():
-            cure = self.faults[name].cure if name in self.faults else name
+            pair = next((p for p, _, _ in self.pairs if p.name == name), None)
+            cure = pair.cure if pair else self.faults[name].cure if name in self.faults else name
             cures[cure] = cures.get(cure, 0.0) + chance
         return cures
 

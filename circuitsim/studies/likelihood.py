@@ -130,8 +130,9 @@ class Likelihood:
     def shaped(self, value: Array, spread: Array, tolerances: Sequence[Tolerance]) -> Array:
         """Give what the true shapes of the tolerances add to the logarithm of the likelihood, (vehicles,).
 
-        Joints scatter by factors: a normal about the nominal value finds a joint of twice its resistance far less likely than it
-        is. (Numbers between limits are taken as normal: that shifts all suspects alike.) By Laplace's method in normal deviates z of the numbers, each reading first order
+        Joints scatter by factors: a normal about the nominal value finds a joint of twice its resistance far less likely than
+        it is. (Numbers between limits are taken as normal: that shifts all suspects alike.) By Laplace's method in normal
+        deviates z of the numbers, each reading first order
         in the numbers themselves, less the same with normal numbers (whose answer is exact).
         """
         if not self.numbers.size:

@@ -87,11 +87,12 @@ def predict(
     steps = _chosen(circuit, step)
     plan = reading_plan(circuit, conditions, step, probe, instrument)
     setting, known = fitted_supply(circuit, conditions, tool)
+    record = {**conditions.record(), "faults": list(circuit.faults)}
     bare = [Task(s, conditions, "voltmeter") for s in steps]
     measured, points = measure_with_points(circuit, [task for task, _ in plan], bare, tool, setting, known)
     readings = tuple(_reading(m, standard, tool) for m, (_, standard) in zip(measured, plan, strict=True))
     return Chart(
-        circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings,
+        circuit.name, circuit.title, record, conditions.sentence(), tool.note(), readings,
         _operating_points(circuit, steps, points), circuit.cautions, dict(circuit.options),
     )  # fmt: skip
 
@@ -173,11 +174,13 @@ def _leads(circuit: Circuit, text: str) -> tuple[str, str, str]:
     """Read ``RED:BLACK`` or ``at:ELEMENT``."""
     parts = text.split(":")
     if len(parts) != 2 or not all(p.strip() for p in parts):
-        raise InputError(f"'{text[:60]}' is not RED:BLACK, such as MOT-:GND (or at:M1 for a clamp)", key="probe")
+        raise InputError(f"{shown(text, 60)} is not RED:BLACK, such as MOT-:GND (or at:M1 for a clamp)", key="probe")
     first, second = (p.strip() for p in parts)
     if first == "at":
         return "", "", second
-    circuit.node(first), circuit.node(second)
+    if circuit.node(first) == circuit.node(second):
+        named = "" if first == second else f" ({first} and {second} are the same)"
+        raise InputError(f"{shown(text, 60)} has both leads on one point{named}; accepted: two points", key="probe")
     return first, second, ""
 
 

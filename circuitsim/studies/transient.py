@@ -7,17 +7,24 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from circuitsim.engine.transient import Course, Event, Phase, follow
-from circuitsim.errors import InputError, UnknownNameError, shown
+from circuitsim.errors import InputError, UnknownNameError, shown, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Task, fitted_supply
 from circuitsim.measure import meter as find_meter
+from circuitsim.measure.conditions import duration
 from circuitsim.measure.taking import bench_in_states
 from circuitsim.quantities import parse, parse_with_tolerance
-from circuitsim.studies.predict import circuit_of
+from circuitsim.studies.predict import circuit_of, reading_plan
 
 __all__ = ["Course", "Event", "transient"]
 
 _KEYS = ("step", "ignition", "engine", "unplug", "values")
+_STARTS = {
+    "rest": "switched on at 0 s, all at rest",
+    "cold": "settled at 0 s, not warmed up",
+    "warm": "settled and warm at 0 s",
+}
+_LONGEST = 360_000.0  # s; 100 hours, after which all is warm
 Change = tuple[Any, Mapping[str, Any]]
 Moment = tuple[float, Task, dict[tuple[str, str], float], str]
 
@@ -25,7 +32,8 @@ Moment = tuple[float, Task, dict[tuple[str, str], float], str]
 def transient(
     circuit: Circuit | str, until: Any, *, step: str | int = "", start: str = "rest", then: Iterable[Change] = (),
     supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off", ignition: str = "on",
-    unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (), meter: str = "standard",
+    unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (), probe: str | Iterable[str] = (),
+    meter: str = "standard",
 ) -> Course:  # fmt: skip
     """Follow a circuit in time: electrical, shaft and temperatures together.
 
@@ -45,12 +53,15 @@ def transient(
         that are unplugged from then on), values (``{"K1.closed": 0}``: parameters, for good).
     supply, supply_at, ambient, engine, ignition, unplug, fit, meter
         As for `predict`; the meter is what the supply was measured with.
+    probe : str or iterable of str
+        ``RED:BLACK`` pairs, or ``at:ELEMENT`` for a clamp, to be shown; with nothing connected there.
 
     Returns
     -------
     Course
         Times, voltages, currents, speeds and temperatures; it ends early where a fuse or a cutout opens or something melts,
-        which `stopped` tells. A chopping stage counts with its average over a period.
+        which `stopped` tells. A chopping stage counts with its average over a period. `given` has step, start, conditions
+        (as in `Chart.conditions`), all of them in a `sentence`, and `probes`: (red, black, at) by name.
 
     Raises
     ------
@@ -73,21 +84,53 @@ def transient(
     )
     first = str(step) if step != "" else circuit.steps[-1]
     circuit.step_index(first)
+    _one_of(start)
     setting, _ = fitted_supply(circuit, state, tool)
+    given = _given(circuit, state, first, start, probe)
     moments: list[Moment] = [(0.0, Task(first, state, "nothing"), {}, "")]
     end = _seconds(until, "until")
     for time, change in then:
-        moments.append(_changed(circuit, moments[-1], time, change))
-        if not moments[-2][0] < moments[-1][0] < end:
-            raise InputError("changes follow each other in time, before the end", key="then")
+        moments.append(_next(circuit, moments[-1], time, change, end))
     compiled, values = bench_in_states(circuit, [task for _, task, _, _ in moments], tool, setting)
     own = _own(circuit, [extra for _, _, extra, _ in moments])
     phases = [Phase(t, {**v, **extra}, what) for (t, _, _, what), v, extra in zip(moments, values, own, strict=True)]
-    return follow(compiled, end, phases, start=start, ambient=state.ambient)
+    return follow(compiled, end, phases, start=start, ambient=state.ambient, given=given)
 
 
-def _changed(circuit: Circuit, before: Moment, time: Any, change: Mapping[str, Any]) -> Moment:
-    """Give the next moment at which something changes."""
+def _one_of(start: str) -> None:
+    if start not in _STARTS:
+        raise UnknownNameError("start", start, _STARTS, key="start")
+
+
+def _given(circuit: Circuit, state: Conditions, step: str, start: str, probe: str | Iterable[str]) -> dict[str, Any]:
+    """Tell what the course is asked for with, and refuse probes that there are not."""
+    probes = {r.label: (task.red, task.black, task.at) for task, r in reading_plan(circuit, state, step, probe) if probe}
+    for *_, at in probes.values():
+        if at:
+            circuit.net.element(at)
+    record = {key: value for key, value in state.record().items() if key != "since"}
+    sentence = f"step {step}, {state.sentence(_STARTS[start])}"
+    return {"step": step, "start": start, **record, "probes": probes, "sentence": sentence}
+
+
+def _next(circuit: Circuit, before: Moment, time: Any, change: Mapping[str, Any], end: float) -> Moment:
+    """Give the next moment at which something changes; every error is told as one of `then`."""
+    when = _seconds(time, "then")
+    if when <= before[0]:
+        what = f"the change at {duration(when)} must come after the one at {duration(before[0])}"
+        raise InputError(f"{what}; accepted: changes in the order of time", key="then")
+    if when >= end:
+        what = f"the change at {duration(when)} must come before the end at {duration(end)}"
+        raise InputError(f"{what}; give an earlier one, or a later end (until)", key="then")
+    try:
+        return _changed(circuit, before, when, change)
+    except InputError as error:
+        placed = with_place(error)
+        placed.key = "then"
+        raise placed from None
+
+
+def _changed(circuit: Circuit, before: Moment, when: float, change: Mapping[str, Any]) -> Moment:
     for key in change:
         if key not in _KEYS:
             raise UnknownNameError("thing to change", str(key), _KEYS)
@@ -103,14 +146,19 @@ def _changed(circuit: Circuit, before: Moment, time: Any, change: Mapping[str, A
     values = {**extra, **dict(_value(circuit, *item) for item in change.get("values", {}).items())}
     said = [f"{key} {', '.join(v) if isinstance(v, tuple | list) else v}" for key, v in change.items() if key != "values"]
     said += [f"{name} = {v}" for name, v in change.get("values", {}).items()]
-    return _seconds(time, "then"), Task(step, kept, "nothing"), values, "; ".join(said)
+    return when, Task(step, kept, "nothing"), values, "; ".join(said)
 
 
 def _value(circuit: Circuit, name: str, value: Any) -> tuple[tuple[str, str], float]:
     element, _, parameter = str(name).rpartition(".")
     e = circuit.net.element(element)
     p = e.parameter(parameter)
-    number = parse_with_tolerance(value, p.unit)[0]
+    if p.state and str(value).strip() not in ("0", "1", "0.0", "1.0"):
+        raise InputError(f"{shown(value)} found for {name}; accepted: 0 or 1")
+    try:
+        number = float(value) if p.state else parse_with_tolerance(value, p.unit)[0]
+    except InputError as error:
+        raise InputError(f"{name}: {error.message}") from None
     e.check_value(p, number)
     return (element, parameter), number
 
@@ -124,9 +172,14 @@ def _own(circuit: Circuit, extras: list[dict[tuple[str, str], float]]) -> list[d
 
 
 def _seconds(given: Any, key: str) -> float:
+    accepted = f"accepted: a time with its unit, such as 10s, 2min or 1h, above 0 and up to {duration(_LONGEST)}"
     if isinstance(given, str) and not re.match(r"\s*[-+.0-9]", given):
-        raise InputError(f"{shown(given)} is no time; write e.g. '10 s'", key=key)
-    found = parse(given, "s")
-    if not 0 < found <= 1e6:
-        raise InputError(f"{found:g} s is out of range, accepted: above 0, up to 1000000 s", key=key)
+        raise InputError(f"{shown(given)} is no time; {accepted}", key=key)
+    try:
+        found = parse(given, "s")
+    except InputError as error:
+        raise InputError(f"{error.message}; {accepted}", key=key) from None
+    if not 0 < found <= _LONGEST:
+        typed = shown(given.strip()) if isinstance(given, str) else f"{found:g} s"
+        raise InputError(f"{typed} is out of range; {accepted}", key=key)
     return found

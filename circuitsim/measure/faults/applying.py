@@ -26,14 +26,15 @@ def with_faults(circuit: Circuit, faults: Iterable[Fault | str]) -> Circuit:
     if not given:
         return circuit
     known = find_faults(circuit)
+    read = [read_fault(circuit, fault if isinstance(fault, str) else str(fault), known) for fault in given]
+    exact = [fault if isinstance(fault, Fault) else again for fault, again in zip(given, read, strict=True)]
+    names = tuple(str(fault) for fault in exact)
     faulty = replace(
-        circuit, net=circuit.net.copy(), step_tables=dict(circuit.step_tables), switched=dict(circuit.switched)
+        circuit, net=circuit.net.copy(), step_tables=dict(circuit.step_tables), switched=dict(circuit.switched),
+        title=f"{circuit.title}, with {' and '.join(names)}", faults=(*circuit.faults, *names),
     )  # fmt: skip
-    for number, fault in enumerate(given, start=1):
-        read = read_fault(circuit, fault, known) if isinstance(fault, str) else fault
-        _put(
-            faulty, known[read.name] if read.name in known else known[read_fault(circuit, str(read), known).name], read, number
-        )
+    for number, (fault, again) in enumerate(zip(exact, read, strict=True), start=len(circuit.faults) + 1):
+        _put(faulty, known[again.name], fault, number)
     return faulty
 
 

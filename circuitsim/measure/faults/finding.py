@@ -130,11 +130,11 @@ class PossibleFault:
         return Fault(self.site, self.kind_name, severity if self.graded else math.nan, self.unit)
 
     def record(self) -> dict[str, Any]:
-        """Give plain values for JSON; severity: plausible range and usual value, SI."""
-        severity = {"low": self.low, "usual": self.usual, "high": self.high} if self.graded else None
+        """Give plain values for JSON; severity: the usual one, low and high: the plausible range, SI, null for none."""
+        usual, low, high = (self.usual, self.low, self.high) if self.graded else (None, None, None)
         return {
-            "fault": self.name, "what": self.kind.what, "severity": severity, "unit": self.unit, "signs": self.signs,
-            "repair": self.cure, "minutes": self.minutes,
+            "fault": self.name, "severity": usual, "unit": self.unit, "signs": self.signs, "what": self.kind.what, "low": low,
+            "high": high, "repair": self.cure, "minutes": self.minutes, "intermittent": self.kind.intermittent,
         }  # fmt: skip
 
 
