@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 import sys
 from collections.abc import Sequence
 from typing import Any, NoReturn
@@ -18,7 +19,7 @@ from circuitsim.cli.tolerance import tolerance_command
 from circuitsim.cli.transient import transient_command
 from circuitsim.cli.waveform import waveform_command
 from circuitsim.cli.wiggle import wiggle_command
-from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNameError
+from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNameError, shown
 
 __all__ = ["Program", "program"]
 
@@ -72,8 +73,45 @@ def _usage(error: click.ClickException) -> str:
         options = [name for p in ctx.command.get_params(ctx) for name in p.opts if name.startswith("--")]
         return str(UnknownNameError("option", error.option_name, options))
     message = error.format_message().strip().splitlines()[0].rstrip(".")
-    message = message[:1].lower() + message[1:]
-    return f"{message}; see '{ctx.command_path} --help'" if ctx is not None else message
+    said = _worded(error, message, ctx) or message[:1].lower() + message[1:]
+    return f"{said}; see '{ctx.command_path} --help'" if ctx is not None else said
+
+
+def _worded(error: click.ClickException, message: str, ctx: click.Context | None) -> str:
+    """Say in this package's words what click says of arguments; nothing for what it has no words for."""
+    param = error.param if isinstance(error, click.BadParameter) else None
+    if isinstance(error, click.MissingParameter) and param is not None:
+        return _missing(param)
+    if param is not None and (found := re.search(r"'?([^':]+)'? is not ", message)):
+        return f"{param.opts[-1]}: {shown(found[1].strip())} found; accepted: {_range(param.type)}"
+    if isinstance(error, click.BadOptionUsage):  # knows no context: any command's option of this name
+        every = [p for command in (program, *program.commands.values()) for p in command.params]
+        given = next((p for p in every if error.option_name in p.opts), None)
+        flag = given is None or getattr(given, "is_flag", False)
+        return f"{error.option_name} takes no value" if flag or given is None else _missing(given, error.option_name)
+    extra = re.search(r"extra arguments? \((.*)\)", message)
+    if extra is None or ctx is None:
+        return ""
+    taken = " ".join(str(p.metavar or p.name).upper() for p in ctx.command.params if isinstance(p, click.Argument))
+    return f"{shown(extra[1], 100)} is too much; {ctx.command.name} takes {taken or 'nothing'} besides options"
+
+
+def _missing(param: click.Parameter, name: str = "") -> str:
+    """Say which argument, or value of an option, is missing, and what it looks like."""
+    if isinstance(param, click.Argument):
+        what = "a name out of 'circuitsim list', or a .toml file" if param.name == "circuit" else "a file"
+        return f"{str(param.metavar or param.name).upper()} is missing: {what}"
+    option = name or param.opts[-1]
+    return f"{option} needs a value, such as {option} {param.metavar or '…'}"
+
+
+def _range(kind: object) -> str:
+    """Say which numbers are taken."""
+    what = "a number" if isinstance(kind, click.FloatRange) else "a whole number"
+    low, high = getattr(kind, "min", None), getattr(kind, "max", None)
+    if low is None or high is None:
+        return what if low is None else f"{what} from {low} on"
+    return f"{what} from {low} to {high}"
 
 
 def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:

@@ -114,10 +114,11 @@ def _is_number(text: str) -> bool:
 
 
 def _written(course: Course, circuit: Circuit, kind: str, width: int | None) -> str:
-    from circuitsim.report.courses import course_csv, course_text
+    from circuitsim.report.courses import course_csv, course_text, spread_times
 
     if kind != "json":
         return course_csv(course, circuit) if kind == "csv" else course_text(course, circuit, width)
+    course = course.at(spread_times(course))
     events = [{"time": e.time, "what": e.what, "ends": e.ends} for e in course.events]
     probes = course.given["probes"]
     given = {key: value for key, value in course.given.items() if key not in ("probes", "sentence", "step", "start")}

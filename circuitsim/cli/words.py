@@ -36,7 +36,7 @@ class Width(click.IntRange):
         try:
             return int(super().convert(value, param, ctx))
         except click.BadParameter:
-            text = f"{shown(str(value))} is no width, accepted: a whole number from {self.min} to {self.max}"
+            text = f"{shown(str(value))} found; accepted: a whole number from {self.min} to {self.max}"
             raise InputError(text, key=param.opts[0] if param else None) from None
 
 

@@ -28,7 +28,8 @@ Array = NDArray[np.float64]
 _COLOURS = ("#1b4965", "#c8553d", "#5a8f3c", "#7d5ba6", "#b8860b")  # dark enough for print, apart in grey
 _BODIES = 4  # of those that warm most
 _RPM = 30 / math.pi
-_WITHIN = (0.01, 0.26, 0.51, 0.76)  # places in a step at which to look
+_AFTER = 0.01  # of a step: where to look after its beginning
+_APART = 0.06  # in a long step, by the logarithm of the time since the last change
 _SHORT = 0.03  # of the time since the last change: a step that is shorter, and so may go across a corner
 _GAP = "  "
 _HEAD = 11  # characters; a longer head is broken
@@ -44,10 +45,15 @@ def spread_times(course: Course) -> Array:
     edges = np.unique(course.steps)
     start, length = edges[:-1], np.diff(edges)
     changes = np.array([0.0, *(e.time for e in course.events if 0 < e.time < course.end)])
-    since = start - changes[np.searchsorted(changes, start, side="right") - 1]
+    changed = changes[np.searchsorted(changes, start, side="right") - 1]
+    since = start - changed
     long = (length > _SHORT * since) & (since > 0)
-    inner = [start[long] + share * length[long] for share in _WITHIN[1:]]
-    return np.unique(np.concatenate([[0.0], start + _WITHIN[0] * length, *inner, [course.end]]))
+    inner = [
+        change + np.geomspace(a, a + h, math.ceil(math.log1p(h / a) / _APART), endpoint=False)[1:]
+        for change, a, h in zip(changed[long].tolist(), since[long].tolist(), length[long].tolist(), strict=True)
+    ]
+    before = np.nextafter(changes[1:], 0.0)
+    return np.unique(np.concatenate([[0.0], start + _AFTER * length, *inner, before, [course.end]]))
 
 
 def course_figure(course: Course, circuit: Circuit) -> Any:
@@ -236,7 +242,7 @@ def course_columns(course: Course, circuit: Circuit) -> dict[str, Array]:
     if volts or clamps:
         return {
             "time, s": course.times, **{f"{name}, V": v for name, v in volts.items()},
-            f"current of {motor}, A": course.currents[motor], **{f"{name}, A": i for name, i in clamps.items()},
+            f"current through {motor}, A": course.currents[motor], **{f"{name}, A": i for name, i in clamps.items()},
             f"speed of {shaft}, rpm": _RPM * course.nodes[shaft],
         }  # fmt: skip
     named = {p.node: p.name for p in reversed([*circuit.probes.values()])}
@@ -244,7 +250,7 @@ def course_columns(course: Course, circuit: Circuit) -> dict[str, Array]:
     domains = {n: d for n, d in circuit.net.nodes().items() if n in course.nodes}
     for node in (n for n, d in domains.items() if d is Domain.ELECTRICAL):
         found[f"{named.get(node, node)} : {circuit.net.ground}, V"] = course.nodes[node]
-    found |= {f"current of {name}, A": i for name, i in course.currents.items()}
+    found |= {f"current through {name}, A": i for name, i in course.currents.items()}
     for node in (n for n, d in domains.items() if d is Domain.ROTATIONAL):
         found[f"speed of {node}, rpm"] = _RPM * course.nodes[node]
     bodies = _bodies(course, circuit)
@@ -252,14 +258,15 @@ def course_columns(course: Course, circuit: Circuit) -> dict[str, Array]:
 
 
 def course_csv(course: Course, circuit: Circuit) -> str:
-    """Write the columns as CSV, one row a time, with step, conditions and what happened in comment lines on top."""
+    """Write the columns as CSV with step, conditions and what happened in comment lines on top; times: see `spread_times`."""
     out = io.StringIO()
     for key, value in _comments(course, circuit).items():
         out.write(f"# {one_line(key)}: {one_line(value)}\n")
     rows = csv.writer(out, lineterminator="\n")
-    columns = course_columns(course, circuit)
+    columns = course_columns(course.at(spread_times(course)), circuit)
     rows.writerow(columns)
-    rows.writerows(zip(*(c.tolist() for c in columns.values()), strict=True))
+    time, *others = (c.tolist() for c in columns.values())
+    rows.writerows([t, *(f"{v:.7g}" for v in row)] for t, *row in zip(time, *others, strict=True))
     return out.getvalue()
 
 

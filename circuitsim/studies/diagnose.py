@@ -187,8 +187,13 @@ class Diagnosing:
         levels = (np.arange(_PARTS) + 0.5) / _PARTS if course.graded else np.array([0.5])
         found = course.at(density.quantiles(levels.tolist()))
         numbers = self.likelihood.numbers
-        mean = np.where(np.isfinite(found.value[:, numbers]), found.value[:, numbers], 0.0)
-        return Cloud(mean, self.likelihood.covariance(found.spread, found.doubt**2))
+        mean, covariance = np.nan_to_num(found.value[:, numbers]), self.likelihood.covariance(found.spread, found.doubt**2)
+        if course.against is not None:  # it comes and goes: half the time it reads as a good circuit
+            good = np.repeat(course.against.value[:, numbers], len(mean), axis=0)
+            mean = np.concatenate([mean, good])
+            own = self.likelihood.covariance(course.against.spread)
+            covariance = np.concatenate([covariance, np.repeat(own, len(good), axis=0)])
+        return Cloud(mean, covariance)
 
     # The result -------------------------------------------------------------------------------------------------------
 

@@ -32,8 +32,8 @@ _CAUSES = {"dragging", "seized", "fouled-wheel", "shorted-turns", "suppression-c
 _BURNT = {"corroded", "spread", "loose-crimp", "blown", "hot", "burnt-contact"}
 _KILLED = {"output-open", "output-shorted", "high-on-resistance", "folds-back", "open", "diode-open", "diode-shorted"}
 _HIGH_CURRENT = 0.1  # Ω; a joint in which less would show carries the motor's current
-_FIRST, _FINE, _COARSE, _KEPT = 4, (0.1, 0.35, 0.6, 0.85), (0.25, 0.65), 10
-_FAR = 60.0  # nats below the best single fault; a cause that is further away is not one
+_FIRST, _FINE, _COARSE, _KEPT = 4, (0.1, 0.35, 0.6, 0.85), (0.25, 0.65), 5
+_CYCLES, _SETTLED = 6, 2e-3
 
 
 @dataclass(frozen=True)
@@ -88,18 +88,14 @@ def _brought_on(fault: PossibleFault) -> bool:
 
 def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
     """Give the best pairs: each with its course along the first's severity, and the logarithm of its chance beforehand."""
-    first = _likeliest(work)
     others = [family[0] for family in work.members]
     drawn: list[tuple[int, int, float, float]] = []
     vehicles: list[tuple[Fault, ...]] = []
-    for a in first:
-        for b, other in enumerate(others):
-            if b == a or other.site == others[a].site or (b in first and b < a):
-                continue
-            for x in _FINE if others[a].graded else (0.5,):
-                for z in _COARSE if other.graded else (0.5,):
-                    drawn.append((a, b, x, z))
-                    vehicles.append((_at(others[a], x), _at(other, z)))
+    for a, b in _combinations(work, others):
+        for x in _FINE if others[a].graded else (0.5,):
+            for z in _COARSE if others[b].graded else (0.5,):
+                drawn.append((a, b, x, z))
+                vehicles.append((_at(others[a], x), _at(others[b], z)))
     shown = work.table.bench.show(vehicles, work.columns)
     logs = work.likelihood.judge(shown.value, shown.spread, (0.05 * np.nan_to_num(shown.value)) ** 2).total
     logs = logs + work.sightings.logs(shown.speed, list(shown.blown))
@@ -111,12 +107,19 @@ def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
     return [found for a, b in kept if (found := _followed(work, others[a], others[b], best[a, b][1:])) is not None]
 
 
-def _likeliest(work: Diagnosing) -> list[int]:
-    """Give the courses that alone come nearest, and what brings others on."""
+def _combinations(work: Diagnosing, others: Sequence[PossibleFault]) -> list[tuple[int, int]]:
+    """Give the pairs that are tried: what alone comes nearest with everything, and what brings others on with those."""
     tops = np.array([float(d.logs.max()) for d in work.densities])
     near = [int(k) for k in np.argsort(-tops)[:_FIRST]]
-    causes = [k for k, f in enumerate(work.members) if f[0].kind.name in _CAUSES and tops[k] > tops.max() - _FAR]
-    return list(dict.fromkeys([*near, *causes]))
+    found = {
+        (a, b): None for a in near for b in range(len(others)) if others[a].site != others[b].site and not (b in near and b < a)
+    }
+    place = {f.name: k for k, family in enumerate(work.members) for f in family}
+    for a, other in enumerate(others):
+        for name in consequences(other, work.faults):
+            if (place[name], a) not in found:
+                found[a, place[name]] = None
+    return list(found)
 
 
 def _at(fault: PossibleFault, share: float) -> Fault:
@@ -129,14 +132,21 @@ def _followed(
     """Follow a pair along the second's severity with the first's as it came out, then along the first's."""
     x, z = start
     width = 0.0
-    for moving, still, at, back in ((b, a, x, True), (a, b, z, False)):
-        fixed = _at(still, at)
-        course = Course(moving.name, _maker(moving, fixed), graded=moving.graded)
-        follow(work.table.bench, [course], work.likelihood, work.sightings, work.columns, work.base)
-        density = course.density(work.likelihood, work.sightings)
-        best = float(density.share[int(np.argmax(density.logs))])
-        if back:
-            z, width = best, density.evidence - float(density.logs.max())
+    course = Course(a.name, _maker(a, _at(b, z)), graded=a.graded)
+    for _ in range(_CYCLES):
+        before = z
+        for moving, still, at in ((b, a, x), (a, b, z)):
+            fixed = _at(still, z if still is b else at)
+            course = Course(moving.name, _maker(moving, fixed), graded=moving.graded)
+            follow(work.table.bench, [course], work.likelihood, work.sightings, work.columns, work.base)
+            density = course.density(work.likelihood, work.sightings)
+            best = float(density.share[int(np.argmax(density.logs))])
+            if moving is b:
+                z, width = best, density.evidence - float(density.logs.max())
+            else:
+                x = best
+        if abs(z - before) < _SETTLED:
+            break
     linked = b.name in consequences(a, work.faults) or a.name in consequences(b, work.faults)
     chances = work.prior.chances(work.faults)
     both = chances[a.name] * chances[b.name]

@@ -23,7 +23,9 @@ _BY_SPEED = ("off", "slow", "normal", "fast", "always full")
 _BLUR = 0.08  # on the logarithm of the speed: what ears and eyes tell apart (assumed)
 _APART = 0.15  # on the logarithm: from here a fan is slow, or fast (assumed)
 _STANDS = 0.03  # share of the healthy speed
+_FULL = 0.6  # share of the healthy top speed that people still call full
 _WRONG = 0.03  # chance that a person says something else than what is there
+_RARELY = 0.003  # the same for a fan that nothing switches down: that is not misjudged often
 _UNTOLD = 0.03  # chance of a word that a kind of fault does not list
 _AS_USUAL = {"surges": 0.005, "noisy": 0.02, "hot smell": 0.005, "plug melted": 0.003, "fuse open": 0.003}
 _INTERMITTENT = ("surges", "starts when tapped")
@@ -79,8 +81,8 @@ class Sightings:
         if seen.word == "always full":
             low, top = (speed[:, self.places[step]] for step in (self.steps[1], self.steps[-1]))
             share = low / np.maximum(top, 1e-9)
-            truth = np.where((share > 0.85) & (top > _STANDS * self.healthy[self.steps[-1]]), 1.0, 0.0)
-            return np.asarray(_WRONG + (1 - 2 * _WRONG) * truth)
+            truth = np.where((share > 0.85) & (top > _FULL * self.healthy[self.steps[-1]]), 1.0, 0.0)
+            return np.asarray(_RARELY + (1 - 2 * _RARELY) * truth)
         chances = [self._at_step(seen.word, step, speed[:, self.places[step]]) for step in steps]
         return np.asarray(np.max(chances, axis=0))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -20,26 +21,83 @@ def run(*words: str) -> Result:
 
 
 def test_a_course_as_a_table() -> None:
-    done = run("transient", T, "--until", "2s", "--then", "1s:step=off", "--then", "1.5s:unplug=X4", "--step", "2")
+    done = run("transient", T, "--until", "2s", "--then", "1s:step=OFF", "--then", "1.5s:unplug=x4", "--step", "2")
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
-    assert lines[:3] == ["generic-pack, in time", "1 s: step off", "1.5 s: unplug X4"]
-    assert lines[4].split()[0] == "time"
-    assert [line.split()[:2] for line in lines[5:8]] == [["1", "ms"], ["3", "ms"], ["10", "ms"]]
+    told = (
+        "Step 2, ignition on, engine off, 20 °C around, switched on at 0 s, all at rest, battery at 12.6 V, the circuit's own"
+    )
+    assert lines[:4] == ["generic-pack, in time", told, "1 s: step off", "1.5 s: unplug X4"]
+    first = next(k for k, line in enumerate(lines) if line.split()[:2] == ["1", "ms"])
+    assert lines[first - 1].split()[0] == "time"
+    assert [line.split()[:2] for line in lines[first : first + 3]] == [["1", "ms"], ["3", "ms"], ["10", "ms"]]
     assert any(line.split()[:2] == ["1.001", "s"] for line in lines)
-    assert all("A" in line and "/min" in line for line in lines[5:])
+    assert all(" A " in line and " rpm " in line for line in lines[first:])
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_columns_that_do_not_fit_stand_below(width: int) -> None:
+    lines = run(*SHORT, "--width", str(width)).output.splitlines()
+    assert max(len(line) for line in lines) <= width
+    assert sum(line.split()[:1] == ["time"] for line in lines) == (1 if width == 80 else 2 if width == 60 else 3)
+    assert sum("rpm" in line for line in lines) == 4
+
+
+def test_probes_stand_in_place_of_the_voltages(tmp_path: Path) -> None:
+    words = [*SHORT, "--probe", "mot-:GND", "--probe", "at:F1"]
+    done = run(*words)
+    head = next(line for line in done.output.splitlines() if line.startswith(" time"))
+    assert re.split(r"\s{2,}", head.strip()) == ["time", "MOT- : GND", "through M1", "clamp on F1", "speed", "hottest"]
+    table, whole = tmp_path / "c.csv", tmp_path / "c.json"
+    assert run(*words, "--output", str(table), "--picture", str(tmp_path / "c.svg")).exit_code == 0
+    (columns, *rows), _ = parts_of(table)
+    assert columns == ["time, s", "MOT- : GND, V", "current through M1, A", "clamp on F1, A", "speed of FAN, rpm"]
+    assert "clamp on F1" in (tmp_path / "c.svg").read_text(encoding="utf-8")
+    assert run(*words, "--output", str(whole)).exit_code == 0
+    found = json.loads(whole.read_text(encoding="utf-8"))
+    assert [float(row[1]) for row in rows] == pytest.approx(found["probes"]["MOT- : GND"], rel=1e-6, abs=1e-12)
+    assert [float(row[3]) for row in rows] == pytest.approx(found["probes"]["on F1"], rel=1e-6, abs=1e-12)
+    assert run(*SHORT, "--probe", "at:F11").output.startswith("circuitsim: unknown element of generic-pack 'F11'")
+    assert "both leads on one point" in run(*SHORT, "--probe", "MOT-:mot-").output
+
+
+def parts_of(table: Path) -> tuple[list[list[str]], dict[str, str]]:
+    """Give the rows of a CSV file, its heads first, and what its comment lines say."""
+    lines = table.read_text(encoding="utf-8-sig").splitlines()
+    told = dict(line[2:].split(": ", 1) for line in lines if line.startswith("# "))
+    return list(csv.reader(line for line in lines if not line.startswith("# "))), told
 
 
 def test_a_course_in_files(tmp_path: Path) -> None:
-    table, whole, picture = tmp_path / "c.csv", tmp_path / "c.json", tmp_path / "c.png"
-    assert run(*SHORT, "--output", str(table), "--picture", str(picture)).exit_code == 0
-    rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
-    assert float(rows[-1]["time"]) == 0.02
-    assert float(rows[-1]["I(M1)"]) > 1
-    assert picture.read_bytes().startswith(b"\x89PNG")
-    assert run(*SHORT, "--output", str(whole)).exit_code == 0
+    """Heads with units and names that a person knows; step, conditions and changes on top."""
+    table, whole, picture = tmp_path / "c.csv", tmp_path / "c.json", tmp_path / "c.svg"
+    words = (*SHORT, "--step", "2", "--ambient", "77degF", "--then", "10ms:step=off")
+    assert run(*words, "--output", str(table), "--picture", str(picture)).exit_code == 0
+    (columns, *rows), told = parts_of(table)
+    assert {
+        "circuit": T,
+        "step": "2",
+        "start": "rest",
+        "ignition": "on",
+        "engine": "off",
+        "ambient": "25 °C",
+    }.items() <= told.items()
+    assert (told["end"], told["then"], told["option nominal"]) == ("20 ms", "10 ms: step off", "12 V")
+    assert columns[0] == "time, s"
+    assert all(head.endswith((", s", " : GND, V", ", A", ", rpm", ", °C")) for head in columns)
+    assert not any(".body" in head or "M1:" in head for head in columns)
+    assert {"MOT- : GND, V", "current through M1, A", "speed of FAN, rpm", "temperature of M1.winding, °C"} <= {*columns}
+    values = dict(zip(columns, rows[-1], strict=True))
+    assert float(values["time, s"]) == 0.02
+    assert float(values["temperature of M1.winding, °C"]) == pytest.approx(25.0, abs=1.0)
+    drawn = picture.read_text(encoding="utf-8")
+    assert "Step 2, ignition on, engine off, 25 °C around, switched on at 0 s" in drawn
+    assert "10 ms: step off" in drawn
+    assert run(*words, "--output", str(whole)).exit_code == 0
     found = json.loads(whole.read_text(encoding="utf-8"))
-    assert (found["circuit"], found["end"], found["stopped"], found["events"]) == (T, 0.02, "", [])
+    assert (found["circuit"], found["step"], found["start"], found["end"], found["stopped"]) == (T, "2", "rest", 0.02, "")
+    assert found["conditions"]["ambient"] == pytest.approx(25.0)
+    assert found["events"] == [{"time": 0.01, "what": "step off", "ends": False}]
     assert len(found["course"]) == len(rows)
 
 
@@ -52,10 +110,23 @@ def test_parts_can_be_changed_on_the_way() -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--then", "5s"], "--then: '5s' is not TIME:NAME=VALUE"), (["--then", "5ms:foo=1"], "'foo' can't be changed"),
-        (["--then", "5ms:step=9"], "unknown step"), (["--then", "5ms:K1.clo=0"], "did you mean 'closed'"),
-        (["--then", "20s:step=1"], "--then: changes follow each other"), (["--until", "0s"], "--until: 0 s is out of range"),
-        (["--until", "soon"], "--until: 'soon' is no time"), (["--start", "hot"], "accepted: rest, cold, warm"),
+        (["--then", "5s"], "--then: '5s' is not TIME:NAME=VALUE, such as 5s:step=off"),
+        (["--then", "5ms:foo=1"], "--then: unknown thing to change 'foo'; accepted: step, ignition, engine, unplug, a part's"),
+        (["--then", "5ms:stpe=1"], "did you mean 'step'?"),
+        (["--then", "5ms:step=9"], "--then: unknown step of generic-pack '9'; accepted: off, 1"),
+        (["--then", "5ms:ignition=of"], "--then: unknown ignition 'of'; did you mean 'off'?"),
+        (["--then", "5ms:K1.clo=0"], "did you mean 'closed'"),
+        (["--then", "5ms:K1.closed=yes"], "--then: 'yes' found for K1.closed; accepted: 0 or 1"),
+        (["--then", "5ms:M1.resistance=2"], "--then: M1.resistance: '2' has no unit; write e.g. '2 Ω'"),
+        (["--then", "5ms:M1.resistance=-2ohm"], "--then: motor M1: resistance is -2 Ω, accepted: from 1 µΩ"),
+        (["--then", "20s:step=1"], "--then: the change at 20 s must come before the end at 20 ms; give an earlier one, or"),
+        (["--then", "5ms:step=1", "--then", "3ms:step=2"], "the change at 3 ms must come after the one at 5 ms"),
+        (["--then", "soon:step=1"], "--then: 'soon' is no time; accepted: a time with its unit, such as 10s, 2min or 1h"),
+        (["--then", "5:step=1"], "--then: '5' has no unit; write e.g. '5 s'; accepted: a time with its unit"),
+        (["--until", "0s"], "'0s' is out of range; accepted: a time with its unit, such as 10s, 2min or 1h, above 0 and up to"),
+        (["--until", "1000h"], "--until: '1000h' is out of range; accepted: a time with its unit, such as 10s, 2min or 1h"),
+        (["--until", "soon"], "--until: 'soon' is no time; accepted: a time with its unit"),
+        (["--start", "hot"], "accepted: rest, cold, warm"), (["--step", ""], "unknown step of generic-pack ''"),
         (["--then", "5ms:K9.closed=0"], "unknown element"), (["--supply", "99V"], "--supply"), (["--format", "xml"], "csv"),
     ],
 )  # fmt: skip
@@ -81,7 +152,8 @@ def test_a_chart_two_minutes_after_key_on() -> None:
 @pytest.mark.parametrize(
     ("given", "said"),
     [("hot", "accepted: cold, warm, a time such as 10s"), ("5", "--since: '5' has no unit"), ("2minutes", "did you mean 'min'"),
-     ("-1s", "--since: -1 s is out of range"), ("9V", "--since: '9 V' is a voltage")],
+     ("-1s", "--since: '-1s' is out of range; accepted: cold, warm, or a time from 1 ms to 100 h"),
+     ("1000h", "'1000h' is out of range; accepted: cold, warm, or"), ("9V", "--since: '9 V' is a voltage")],
 )  # fmt: skip
 def test_times_that_are_none(given: str, said: str) -> None:
     done = run("predict", T, "--since", given)

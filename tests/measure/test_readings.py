@@ -166,7 +166,7 @@ def test_a_supply_out_of_reach_says_so():
     [
         ({"unplug": "X9"}, "unknown connector of bench that can be unplugged 'X9'; accepted: X1"),
         ({"engine": "runing"}, "unknown engine 'runing'; did you mean 'running'"),
-        ({"since": "hot"}, "unknown since 'hot'"),
+        ({"since": "hot"}, "unknown time on 'hot'"),
         ({"step": "7"}, "unknown step of bench '7'"),
         ({"probe": "LOADD:GND"}, "did you mean 'LOAD'"),
         ({"probe": "LOAD"}, "is not RED:BLACK"),

@@ -193,10 +193,10 @@ def test_a_tolerance_study_takes_no_time() -> None:
 BAD = [
     ({"until": "x"}, "until"), ({"until": "0 s"}, "out of range"), ({"start": "hot"}, "accepted: rest, cold, warm"),
     ({"then": [("1 s", {"stepp": "1"})]}, "did you mean 'step'"), ({"then": [("9 s", {"step": "1"})]}, "before the end"),
-    ({"then": [("2 s", {"step": "1"}), ("1 s", {"step": "2"})]}, "follow each other"),
+    ({"then": [("2 s", {"step": "1"}), ("1 s", {"step": "2"})]}, "must come after the one at 2 s"),
     ({"then": [("1 s", {"step": "9"})]}, "unknown step"), ({"then": [("1 s", {"unplug": "X99"})]}, "X99"),
     ({"then": [("1 s", {"values": {"K1.clsed": 0}})]}, "did you mean 'closed'"),
-    ({"then": [("1 s", {"values": {"K1.closed": 2}})]}, "accepted: from 0 to 1"), ({"then": [("soon", {"step": "1"})]}, "soon"),
+    ({"then": [("1 s", {"values": {"K1.closed": 2}})]}, "accepted: 0 or 1"), ({"then": [("soon", {"step": "1"})]}, "soon"),
     ({"step": "9"}, "unknown step"),
 ]  # fmt: skip
 

@@ -365,7 +365,7 @@ class _Read:
         turned = adjoint(averaged, answer.by_x)
         slopes = sensitivities(averaged, answer, turned)
         columns = [rack.batch.tolerances[n.place][0] for n in rack.numbers]
-        self.spread = np.stack([slopes[g][p, e] for g, p, e in columns], axis=-1)
+        self.spread = np.array([slopes[g][p, e] for g, p, e in columns]).reshape(len(columns), len(tasks)).T.copy()
         self.spread[~np.isfinite(self.spread)] = 0.0
         self.heavy = self._load(turned)
 
