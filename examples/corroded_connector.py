@@ -19,6 +19,7 @@ values["X4.A", "resistance"] = resistances
 points = cs.solve_batch(make_bench(circuit).net, values)
 
 print(f"{circuit.name}, step {fastest}, warm: pin X4.A ages")
+print("'runs away': the pin is past what it stands; the figures there are those of the laws, if nothing melted")
 print("   pin        drop   motor current    pin temperature   verdict")
 for k, resistance in enumerate(resistances):
     drop = points.voltage("X4.A/harness", "X4.A/part")[k]

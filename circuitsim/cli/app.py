@@ -11,12 +11,15 @@ from typing import Any, NoReturn
 import click
 
 from circuitsim.cli.commands import list_command, predict_command, show_command
+from circuitsim.cli.compare import compare_command
 from circuitsim.cli.diagnose import diagnose_command
 from circuitsim.cli.faults import faults_command
+from circuitsim.cli.fit import fit_command
 from circuitsim.cli.output import NO_POINT, put, say
 from circuitsim.cli.testability import testability_command
 from circuitsim.cli.tolerance import tolerance_command
 from circuitsim.cli.transient import transient_command
+from circuitsim.cli.verify import verify_command
 from circuitsim.cli.waveform import waveform_command
 from circuitsim.cli.wiggle import wiggle_command
 from circuitsim.errors import CircuitsimError, InputError, SolveError, UnknownNameError, shown
@@ -143,7 +146,10 @@ program.add_command(list_command)
 program.add_command(show_command)
 program.add_command(predict_command)
 program.add_command(faults_command)
+program.add_command(compare_command)
 program.add_command(diagnose_command)
+program.add_command(verify_command)
+program.add_command(fit_command)
 program.add_command(testability_command)
 program.add_command(tolerance_command)
 program.add_command(transient_command)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from circuitsim.cli.naming import as_spelled, pointing_to_show
+from circuitsim.cli.naming import as_spelled, pointing_to_show, spelled
 from circuitsim.cli.output import (
     check_ending,
     check_target,
@@ -22,7 +22,7 @@ from circuitsim.cli.output import (
     write_file,
 )
 from circuitsim.cli.words import Width, Words, read_pairs
-from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
+from circuitsim.errors import InputError, UnknownNameError, shown, with_place
 
 if TYPE_CHECKING:
     from circuitsim.library import Circuit
@@ -35,7 +35,6 @@ __all__ = [
 
 Command = Callable[..., None]
 _PLAIN_OPTIONS = ("nominal", "steps", "fuse", "current")
-_LABELS = 800  # characters of labels in a message
 SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
 """Formats by the ending of a file."""
 
@@ -91,7 +90,7 @@ def condition_options(command: Command) -> Command:
 
 def load_circuit(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | None]) -> Circuit:
     """Load a circuit by name or file with its options: those of --set, and `plain` ones, None where not given."""
-    from circuitsim.library import load
+    from circuitsim.library import circuit_names, load
 
     options = read_pairs(pairs, "--set")
     for name, value in plain.items():
@@ -102,7 +101,7 @@ def load_circuit(circuit: str, pairs: tuple[str, ...], plain: dict[str, str | No
     if "circuit" in options:  # it would name the function's own argument
         raise InputError("no circuit has an option 'circuit'", key="--set")
     try:
-        return _with_faults(load(circuit, **options))
+        return _with_faults(load(spelled(circuit, circuit_names()), **options))
     except UnknownNameError as error:
         if error.accepted or error.found not in options:
             raise
@@ -258,27 +257,10 @@ def _quantity(option: str, text: str | None, unit: str) -> float | None:
 
 def _only(chart: Chart, rows: tuple[str, ...]) -> Chart:
     """Leave the readings that have one of the texts in their label or leads."""
-    if not rows:
-        return chart
-    names = {r: f"{r.label} {r.leads}".casefold() for r in chart.readings}
-    for text in rows:
-        if not text.strip() or not any(text.casefold() in name for name in names.values()):
-            raise InputError(_no_row(text, list(dict.fromkeys(r.label for r in chart.readings))), key="--rows")
-    kept = tuple(r for r, name in names.items() if any(text.casefold() in name for text in rows))
-    return replace(chart, readings=kept)
+    from circuitsim.studies.rows import rows_with
 
-
-def _no_row(text: str, labels: list[str]) -> str:
-    """Say that no row has a text, and list the labels, each of them whole."""
-    close = nearest(text, labels)
-    meant = f"did you mean {shown(close, _LABELS)}? " if close else ""
-    kept: list[str] = []
-    for label in labels:
-        if len(" | ".join([*kept, label])) > _LABELS:
-            kept.append(f"… and {len(labels) - len(kept)} more")
-            break
-        kept.append(label)
-    return f"no row has {shown(text)} in its label or leads; {meant}labels: {' | '.join(kept)}"
+    kept = rows_with(rows, [(r.label, r.leads) for r in chart.readings])
+    return replace(chart, readings=tuple(r for r, keep in zip(chart.readings, kept, strict=True) if keep))
 
 
 def _written(chart: Chart, circuit: Circuit, kind: str, width: int | None) -> str:

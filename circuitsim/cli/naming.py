@@ -24,11 +24,14 @@ def spelled(name: str, accepted: Iterable[str]) -> str:
 
 
 def as_spelled(circuit: Circuit, given: dict[str, Any]) -> dict[str, Any]:
-    """Give the arguments of `predict` with steps, connectors, points and elements spelled as the circuit has them."""
+    """Give the arguments of `predict` with steps, connectors, points, elements and meters spelled as they are called."""
+    from circuitsim.measure import METERS
+
     net = circuit.net
     points = {*circuit.probes, *net.nodes(), *net.references(), *net.aliases()}
     return {
         **given,
+        **({"meter": spelled(given["meter"], METERS)} if "meter" in given else {}),
         "step": tuple(spelled(s, circuit.steps) for s in given["step"]),
         "supply_at": spelled(given["supply_at"], (*circuit.steps, "rest")),
         "unplug": tuple(spelled(c, circuit.connectors) for c in given["unplug"]),

@@ -72,7 +72,7 @@ def wiggle_command(
         "depth": depth if depth.lower() == "open" else _quantity(depth, "Ω", "--depth"),
     }  # fmt: skip
     given = read_conditions(
-        probe=(probe,) if probe else (), instrument=None, step=(step,) if step else (), **_usual(conditions)
+        probe=() if probe is None else (probe,), instrument=None, step=() if step is None else (step,), **_usual(conditions)
     )
     named = as_spelled(found, given)
     named.pop("instrument")

@@ -136,7 +136,7 @@ def read_since(given: Any) -> str | float:
     if text.lower() in _STATES:
         return text.lower()
     if isinstance(given, str) and not re.match(r"[-+.0-9]", text):
-        words = (*_STATES, f"a time such as 10s, 2min or 1h, up to {duration(_LASTING[1])}")
+        words = (*_STATES, f"a time such as 10s or 2min, up to {duration(_LASTING[1])}")
         raise UnknownNameError("time on", given, words, suggestion=nearest(text, _STATES), key="since")
     try:
         found = parse(given, "s")

@@ -20,6 +20,8 @@ __all__ = ["lesson", "wiggle_figure", "wiggle_lines", "wiggle_markdown", "wiggle
 
 _GAP = "  "
 _NONE = "–"
+_SLOWS = 5.0  # rpm in a second; less is not told
+_ERRORS, _APART = 3.0, 0.02  # standard errors and chance by which trials and formula differ by more than chance
 _COLOURS = {"trace": "#8a8f94", "DC": "#1b4965", "held": "#c8553d", "lamp": "#b8860b", "band": "#5a8f3c"}
 
 
@@ -48,7 +50,17 @@ def lesson(report: WiggleReport) -> str:
         moved = (_moved(report, s) for s in (best, weak))
         text += "; the contact moves the reading by {} there, by {} at step ".format(*moved)
         text += f"{weak.step} ({_percent(weak.chance('peak'))})"
-    return text + "."
+    return f"{text}.{_idle(report, [s for s in report.steps if s not in steps], best)}"
+
+
+def _idle(report: WiggleReport, idle: Sequence[StepWiggle], best: StepWiggle) -> str:
+    """Say where an open shows although hardly any current flows, and why that is not the step to wiggle at."""
+    shown = max(idle, key=_visible, default=None)
+    if shown is None or not shown.chance("DC") > best.chance("DC"):
+        return ""
+    text = f" At step {shown.step} hardly any current flows, and the DC display alone catches it"
+    moved = f"leakage moves the open end by {_moved(report, shown)}"
+    return f"{text} ({_percent(shown.chance('DC'))}): {moved}; a joint that is bad but touches shows only under load."
 
 
 def _visible(s: StepWiggle) -> tuple[float, float]:
@@ -105,7 +117,8 @@ def _notes(report: WiggleReport) -> list[str]:
     depth = "no contact" if report.ohms >= OPEN else format_quantity(report.ohms, "Ω")
     rate = format_number(report.rate_open)
     chosen = report.chosen
-    coasts = f"the shaft slows by {chosen.slowing:.0f} rad/s each second it is open" if chosen.slowing > 0.5 else ""
+    slowing = convert(chosen.slowing, "rad/s", "rpm")
+    coasts = f"the shaft slows by {slowing:.0f} rpm each second it is open" if slowing > _SLOWS else ""
     rule = "something shown leaves the 95 % band of good circuits by more than the instrument's own error"
     closed, opened = (_in_unit(v, report) for v in (chosen.closed, chosen.opened))
     meter = next((m.title for m in METERS.values() if m.note() == report.meter), report.meter)
@@ -115,9 +128,22 @@ def _notes(report: WiggleReport) -> list[str]:
         "; ".join(filter(None, (f"{report.leads} reads {closed} closed and {opened} right after it opens", coasts))),
         f"{meter[:1].upper()}{meter[1:]}; {report.trials:,} random trials of {_time(report.duration)} (seed {report.seed})",
         f"Caught: {rule}; a lamp changes by 30 % of its power",
+        _formula(chosen),
         "Speed follows the torque, currents follow at once, temperatures stay; a chopping stage counts by its averages",
     ]
-    return [clean(note) for note in text]
+    return [clean(note) for note in text if note]
+
+
+def _formula(s: StepWiggle) -> str:
+    """Say why the trials differ from the closed form, where they do by more than chance."""
+    known = [c for c in s.catches if not math.isnan(c.two_state)]
+    off = [c.chance - c.two_state for c in known if abs(c.chance - c.two_state) > max(_ERRORS * c.error, _APART)]
+    if not off:
+        return ""
+    held = "The two-state formula holds the shaft's speed; in the trials it slows while the contact is open, and"
+    more = "then runs up again: what that draws stays outside the band for longer than the open itself"
+    less = "its back-EMF brings the reading back into the band, or out of it only after a while"
+    return f"{held} {more if max(off, key=abs) > 0 else less}"
 
 
 def _instruments(report: WiggleReport) -> tuple[str, list[list[str]]]:

@@ -2,25 +2,28 @@
 
 A row is a reading (``step, unplugged, red, black, reading`` and some more columns) or an observation (``step, observe,
 value``). Lines such as ``# supply: 12.3 V`` on top are conditions common to all rows. The chart that `predict` writes as CSV
-is such a file: write what was measured into its column `reading`.
+is such a file: write what was measured into its column `reading`. Rows that still hold what was printed, beside others that
+do not, count as not measured; a chart that nobody touched, or one of a circuit with faults, is taken whole.
 """
 
 from __future__ import annotations
 
+import copy
 import csv
 import io
-import math
 import re
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from circuitsim.elements.base import Domain
+from circuitsim.engine.kernels import kernels_of
 from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Conditions, Task
-from circuitsim.quantities import parse
+from circuitsim.studies.displays import LOOKS, NUMBER, SIGNS, Shown, is_shown, read_shown
 
 __all__ = [
     "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings", "read_findings", "read_row",
@@ -37,30 +40,14 @@ COLUMNS = (
     "step", "unplugged", "red", "black", "reading", "engine", "fitted", "instrument", "ignition", "supply", "since", "min",
     "max", "at", "note", "observe", "value",
 )  # fmt: skip
-_IGNORED = ("expected", "low", "high", "unit", "rule", "label", "state")
-_COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition")
-_LOOKS = ("bright", "dim", "dark")
-_NUMBER = re.compile(r"[-+]?[0-9]*(?:\.([0-9]+))?(?:[eE][-+]?[0-9]+)?")
-_UNSTABLE = re.compile(
-    r"unstable[\s:]*(?P<low>[-+]?[0-9.]+)\s*(?P<unit1>[^\s0-9.-]*)\s*(?:-|to|\.\.|…|–)\s*(?P<high>[-+]?[0-9.]+)\s*(?P<unit>\S+)"
-)
+_PRINTED = ("expected", "low", "high", "unit", "rule", "label", "state")  # columns of a chart that say nothing measured
+_COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition", "unplugged", "fitted")
+_OF_A_CHART = ("circuit", "meter", "faults", "note", "date")  # what else stands on top
+_ROW_STATE = ("unplugged", "fitted", "engine", "ignition", "since", "supply")
+_ARGUMENTS = {"unplugged": "unplug", "fitted": "fit"}
+_EMPTY = ("-", "–", "—")
 _YES, _NO = ("", "yes", "y", "true", "1", "x"), ("no", "n", "false", "0", "not")
-
-
-@dataclass(frozen=True)
-class Shown:
-    """What a display showed.
-
-    kind: "number", "overload", "unstable" or "look"; value: SI, NaN if none; digit: SI size of the last digit written down;
-    low, high: range of an unstable display, else NaN; look: of a lamp: "bright", "dim", "dark", else "".
-    """
-
-    kind: str
-    value: float = math.nan
-    digit: float = 0.0
-    low: float = math.nan
-    high: float = math.nan
-    look: str = ""
+_NO_COLON = re.compile(rf"({'|'.join(_COMMON)})\s*(?:=\s*|\s(?=[-+.0-9]))(\S.*)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -87,12 +74,16 @@ class Observation:
 
 @dataclass(frozen=True)
 class Findings:
-    """All that is known of a vehicle: readings, observations, common conditions, the file."""
+    """All that is known of a vehicle: readings, observations, common conditions, the file; notes: what was not taken, and why."""
 
     readings: tuple[TakenReading, ...]
     observations: tuple[Observation, ...]
     conditions: Conditions
     file: str = ""
+    notes: tuple[str, ...] = ()
+
+
+# The file ---------------------------------------------------------------------------------------------------------
 
 
 def load_findings(circuit: Circuit, path: str | Path, **conditions: Any) -> Findings:
@@ -103,108 +94,162 @@ def load_findings(circuit: Circuit, path: str | Path, **conditions: Any) -> Find
     file = str(path)
     try:
         data = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
-    except OSError as error:
-        raise InputError(f"can't be read: {error.strerror}", file=file) from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"can't be read: {getattr(error, 'strerror', None) or error}", file=file) from None
+    name = "standard input" if file == "-" else file
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise InputError("is no text in UTF-8; save it as 'CSV UTF-8'", file=file) from None
-    return read_findings(circuit, text, "standard input" if file == "-" else file, **conditions)
+        raise InputError("is no text in UTF-8; save it as 'CSV UTF-8'", file=name) from None
+    return read_findings(circuit, text, name, **conditions)
 
 
 def read_findings(circuit: Circuit, text: str, file: str = "", **conditions: Any) -> Findings:
     """Read the text of a file of readings; errors as of `load_findings`."""
+    place = file or None
     lines = text.splitlines()
-    common = _common(lines, file)
-    common |= {key: value for key, value in conditions.items() if value is not None}
+    common, told = _common(circuit, lines, place)
+    given = {key: value for key, value in conditions.items() if value is not None}
+    if "supply" in given:  # where the file's was measured says nothing of this one
+        common.pop("supply_at", None)
     try:
-        base = Conditions.read(circuit, **common)
+        base = Conditions.read(circuit, **{**common, **given})
     except InputError as error:
-        raise with_place(error, file=file or None) from None
+        raise with_place(error, file=place) from None
+    rows = _rows(lines, place)
+    printed, notes = _left_as_printed([row for _, row in rows], told)
+    if told.get("circuit", circuit.name) != circuit.name:
+        notes.append(f"these are readings of {shown(told['circuit'])}, not of {shown(circuit.name)}")
     readings: list[TakenReading] = []
     observations: list[Observation] = []
-    rows = list(_rows(lines, file))
-    if not rows and not any(line.strip() and not line.lstrip().startswith("#") for line in lines):
-        raise InputError(f"has no readings; the first line names columns: {', '.join(COLUMNS[:5])}", file=file or None)
-    for number, row in rows:
-        found = _placed_row(circuit, row, base, number, file)
+    for (number, row), skipped in zip(rows, printed, strict=True):
+        try:
+            found = None if skipped else read_row(circuit, row, base, number)
+        except InputError as error:
+            raise with_place(error, file=place, line=number) from None
         if isinstance(found, TakenReading):
             readings.append(found)
         elif found is not None:
             observations.append(found)
-    return Findings(tuple(readings), tuple(observations), base, file)
+    return Findings(tuple(readings), tuple(observations), base, file, tuple(notes))
 
 
-def _common(lines: Iterable[str], file: str) -> dict[str, str]:
-    """Read ``# key: value`` lines; other comments, and what a chart tells of itself, are passed over."""
-    found: dict[str, str] = {}
+def _comment(line: str) -> str | None:
+    """Give what a comment line says, without what a spreadsheet puts around it; None for another line."""
+    text = line.strip().lstrip('"').lstrip()
+    return text[1:].rstrip(' \t",;').lstrip() if text.startswith("#") else None
+
+
+def _common(circuit: Circuit, lines: Iterable[str], file: str | None) -> tuple[dict[str, Any], dict[str, str]]:
+    """Read ``# key: value`` lines: arguments of `Conditions.read`, and what else a chart tells of itself."""
+    found: dict[str, Any] = {}
+    told: dict[str, str] = {}
     for number, line in enumerate(lines, start=1):
-        key, colon, value = line.lstrip().removeprefix("#").partition(":")
-        if not line.lstrip().startswith("#") or not colon:
+        text = _comment(line)
+        if text is None:
             continue
-        name = key.strip().lower().replace(" ", "_").replace("-", "_")
-        if name in _COMMON:
-            if name in found:
-                raise InputError(f"{shown(key.strip())} is given twice", file=file or None, line=number)
-            found[name] = value.strip()
-        elif (meant := nearest(name, _COMMON)) and name not in ("circuit", "meter", "note", "date"):
-            raise UnknownNameError("condition", key.strip(), _COMMON, suggestion=meant, file=file or None, line=number)
-    return found
+        key, colon, value = (part.strip() for part in text.partition(":"))
+        name = key.lower().replace(" ", "_").replace("-", "_")
+        if match := None if colon else _NO_COLON.fullmatch(text):
+            raise InputError(f"is no condition; write '# {match[1]}: {match[2]}'", file=file, line=number)
+        if not colon or name in _OF_A_CHART:
+            told.setdefault(name, value)
+        elif name in _COMMON:
+            argument = _ARGUMENTS.get(name, name)
+            if argument in found:
+                raise InputError("is given twice", file=file, line=number, key=name)
+            try:
+                found[argument] = _argument(circuit, name, value)
+            except InputError as error:
+                raise with_place(error, file=file, line=number) from None
+        elif meant := nearest(name, _COMMON):
+            raise UnknownNameError("condition", key, _COMMON, suggestion=meant, file=file, line=number)
+    if "supply_at" in found and "supply" not in found:
+        raise InputError("needs the voltage that was measured then: # supply: 12.3 V", file=file, key="supply_at")
+    return found, told
 
 
-def _rows(lines: list[str], file: str) -> Iterator[tuple[int, dict[str, str]]]:
+def _rows(lines: Sequence[str], file: str | None) -> list[tuple[int, dict[str, str]]]:
     """Give the rows with their line numbers, as column → text."""
-    body = [(n, line) for n, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
+    body = [(n, t) for n, t in enumerate(lines, start=1) if t.strip(' \t",;') and _comment(t) is None]
     if not body:
-        return
-    mark = max(";\t,", key=body[0][1].count)
-    reader = csv.reader(io.StringIO("\n".join(line for _, line in body)), delimiter=mark, skipinitialspace=True)
+        raise InputError(f"has no readings; the first line names columns: {', '.join(COLUMNS[:5])}", file=file)
     numbers = [n for n, _ in body]
+    mark = max(";\t,", key=body[0][1].count)
+    reader = csv.reader(io.StringIO("\n".join(text for _, text in body)), delimiter=mark, skipinitialspace=True, strict=True)
     heads: list[str] = []
-    for cells in reader:
-        number = numbers[min(reader.line_num, len(numbers)) - 1]
-        if not heads:
-            heads = [_head(cell, number, file) for cell in cells]
-            twice = next((h for k, h in enumerate(heads) if h and h in heads[:k]), None)
-            if twice:
-                raise InputError(f"column {shown(twice)} is there twice", file=file or None, line=number)
-            continue
-        if len(cells) > len(heads) and any(cell.strip() for cell in cells[len(heads) :]):
-            text = f"has {len(cells)} cells for {len(heads)} columns; quote a text that has a {shown(mark)} in it"
-            raise InputError(text, file=file or None, line=number)
-        yield number, {head: cell.strip() for head, cell in zip(heads, cells, strict=False) if head}
-
-
-def _head(cell: str, number: int, file: str) -> str:
-    name = cell.strip().lower()
-    if name and name not in COLUMNS and name not in _IGNORED:
-        raise UnknownNameError("column", cell.strip(), COLUMNS, file=file or None, line=number)
-    return name
-
-
-def _placed_row(
-    circuit: Circuit, row: Mapping[str, str], base: Conditions, number: int, file: str
-) -> TakenReading | Observation | None:
+    rows: list[tuple[int, dict[str, str]]] = []
     try:
-        return read_row(circuit, row, base, number)
-    except InputError as error:
-        raise with_place(error, file=file or None, line=number) from None
+        for cells in reader:
+            number = numbers[min(reader.line_num, len(numbers)) - 1]
+            if not heads:
+                heads = _heads(cells, number, file)
+            elif any(cell.strip() for cell in cells[len(heads) :]):
+                text = f"has {len(cells)} cells for {len(heads)} columns; quote a text that has a {shown(mark)} in it"
+                raise InputError(text, file=file, line=number)
+            else:
+                plain = ("" if cell.strip() in _EMPTY else cell.strip() for cell in cells)
+                rows.append((number, {head: cell for head, cell in zip(heads, plain, strict=False) if head}))
+    except csv.Error as error:
+        after = (rows[-1][0] if rows else numbers[0]) if "end of data" in str(error) else numbers[reader.line_num - 1] - 1
+        what = "a quote that does not end" if "end of data" in str(error) else str(error)
+        raise InputError(f"is no row of cells: {what}", file=file, line=after + 1) from None
+    if rows and not {"reading", "observe", "value", "min"} & set(heads):
+        raise InputError("has no column 'reading' (and none 'observe')", file=file, line=numbers[0])
+    return rows
+
+
+def _heads(cells: Sequence[str], number: int, file: str | None) -> list[str]:
+    heads = [cell.strip().lower() for cell in cells]
+    for k, (cell, head) in enumerate(zip(cells, heads, strict=True)):
+        if head and head not in (*COLUMNS, *_PRINTED):
+            raise UnknownNameError("column", cell.strip(), COLUMNS, file=file, line=number)
+        if head and head in heads[:k]:
+            raise InputError(f"column {shown(head)} is there twice", file=file, line=number)
+    return heads
+
+
+def _left_as_printed(rows: Sequence[Mapping[str, str]], told: Mapping[str, str]) -> tuple[list[bool], list[str]]:
+    """Tell which rows of a filled-in chart were not filled in; and say so."""
+    printed = [_as_printed(row) for row in rows]
+    measured = any(row.get("reading") and not same for row, same in zip(rows, printed, strict=True))
+    if not any(printed) or not measured or told.get("faults"):
+        return [False] * len(rows), []
+    count = sum(printed)
+    text = f"{count} row{'s' if count > 1 else ''} of the chart still hold{'' if count > 1 else 's'} what was printed"
+    return printed, [f"{text}: not counted as measured (empty the column expected of those that were)"]
+
+
+def _as_printed(row: Mapping[str, str]) -> bool:
+    """Whether a row of a chart holds the reading that the chart was printed with."""
+    unit = INSTRUMENTS.get(row.get("instrument", "").lower(), "")
+    expected = re.fullmatch(NUMBER, row.get("expected", ""))
+    return bool(unit and expected and row.get("reading")) and is_shown(row["reading"], float(row["expected"]), unit)
+
+
+# A row ------------------------------------------------------------------------------------------------------------
 
 
 def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number: int = 0) -> TakenReading | Observation | None:
     """Read one row, column → text; None for a row in which nothing was measured or seen. Errors name the column."""
-    if row.get("observe") or (row.get("value") and not row.get("reading")):
+    measured = any(row.get(key) for key in ("reading", "min", "max"))
+    if row.get("observe") or row.get("value"):
+        if measured:
+            raise InputError(
+                "a reading and an observation are rows of their own", key="observe" if row.get("observe") else "value"
+            )
         return _observation(circuit, row, number)
-    if not row.get("reading"):
+    if not measured:
         return None
     task = _task(circuit, row, base)
     unit = INSTRUMENTS[task.instrument]
-    least, most = (_of_column(row, key, unit) for key in ("min", "max"))
-    found = _of_column(row, "reading", unit)
+    found, least, most = (_of_column(row, key, unit) for key in ("reading", "min", "max"))
+    if least and most and least.value > most.value:
+        raise InputError(f"{shown(row['min'])} is above the max, {shown(row['max'])}", key="min")
+    if least and most and (found is None or (found.kind == "number" and _jumps(found, least, most))):
+        found = Shown("unstable", low=least.value, high=most.value, digit=max(least.digit, most.digit))
     if found is None:
-        return None
-    if found.kind == "number" and least and most and _jumps(found, least, most):
-        found = Shown("unstable", low=least.value, high=most.value, digit=found.digit)
+        raise InputError("needs a reading (or min and max)", key="reading")
     return TakenReading(number, task, found, least, most, row.get("note", ""))
 
 
@@ -217,35 +262,12 @@ def _of_column(row: Mapping[str, str], key: str, unit: str) -> Shown | None:
     if not row.get(key):
         return None
     try:
-        return read_shown(row[key], unit)
+        found = read_shown(row[key], unit)
     except InputError as error:
         raise with_place(error, key=key) from None
-
-
-def read_shown(text: str, unit: str) -> Shown:
-    """Read what a display showed: ``8.48 V``, ``412 mV``, ``OL``, ``unstable 3-9 V``, ``bright``; unit: SI, 1 for a lamp.
-
-    Raises InputError (QuantityError) for anything else.
-    """
-    plain = " ".join(text.split())
-    if unit == "1":
-        if plain.lower() in _LOOKS:
-            return Shown("look", look=plain.lower())
-        raise UnknownNameError("look of a lamp", plain, _LOOKS)
-    if plain.upper() in ("OL", "0L", "O.L", "O.L.", "OVERLOAD"):
-        return Shown("overload")
-    if match := _UNSTABLE.fullmatch(plain):
-        low, high = (parse(f"{match[key]} {match['unit']}", unit) for key in ("low", "high"))
-        return Shown("unstable", low=min(low, high), high=max(low, high))
-    if plain.lower().startswith("unstable"):
-        raise InputError(f"{shown(plain)} is no range; accepted: such as unstable 3-9 {unit}")
-    if plain.lower() in _LOOKS:
-        raise InputError(f"{shown(plain)} is how a lamp looks; put lamp into the column instrument")
-    value = parse(plain, unit)
-    number = _NUMBER.match(plain)
-    places = len(number[1] or "") if number else 0
-    size = re.sub(r"^[-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?", "1", plain)
-    return Shown("number", value=value, digit=abs(parse(size, unit)) * 10.0**-places)
+    if key != "reading" and found.kind != "number":
+        raise InputError(f"{shown(row[key])} is no number with a unit", key=key)
+    return found
 
 
 # Where ------------------------------------------------------------------------------------------------------------
@@ -253,21 +275,30 @@ def read_shown(text: str, unit: str) -> Shown:
 
 def _task(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> Task:
     """Say where and in which state a reading was taken."""
-    step = _step(circuit, row)
+    state = _conditions(circuit, row, base)
+    step = _step(circuit, row) if row.get("step") or state.ignition == "on" else circuit.steps[0]
     at, red, black = row.get("at", ""), row.get("red", ""), row.get("black", "")
     if at:
-        at = _spelled(at, circuit.net.elements)
-        if at not in circuit.net.elements:
-            raise UnknownNameError("element for the clamp", at, list(circuit.net.elements), key="at")
         if red or black:
             raise InputError("a clamp goes round a wire (at); red and black are leads: give one or the other", key="at")
+        at = _clamped(circuit, at, state)
     elif red:
         red, black = (_point(circuit, text, key) for text, key in ((red, "red"), (black or circuit.net.ground, "black")))
         if circuit.node(red) == circuit.node(black):
             raise InputError(f"both leads are on {red}", key="black")
     else:
         raise InputError("needs red (and black), or at for a clamp", key="red")
-    return Task(step, _conditions(circuit, row, base), _instrument(row, at), red, black, at)
+    return Task(step, state, _instrument(row, at), red, black, at)
+
+
+def _clamped(circuit: Circuit, name: str, state: Conditions) -> str:
+    """Give the element that a clamp sits on."""
+    parted = {pin for plug in state.unplugged for pin in circuit.connector(plug).pins}
+    there = [n for n, e in circuit.net.elements.items() if n not in parted and "current" in kernels_of(type(e)).outputs[0]]
+    found = _spelled(name, there)
+    if found not in there:
+        raise UnknownNameError("element for a clamp", name, there, key="at")
+    return found
 
 
 def _step(circuit: Circuit, row: Mapping[str, str]) -> str:
@@ -283,34 +314,28 @@ def _step(circuit: Circuit, row: Mapping[str, str]) -> str:
 
 def _instrument(row: Mapping[str, str], at: str) -> str:
     given = row.get("instrument", "").lower()
-    reading = " ".join(row.get("reading", "").split())
+    reading = " ".join((row.get("reading") or row.get("max", "")).translate(SIGNS).split()).lower()
     if not given:
-        ohms = reading.endswith(("\u2126", "Ω")) or reading.lower().endswith("ohm")
-        looks = reading.lower() in _LOOKS
-        return "clamp" if at else "lamp" if looks else "ohmmeter" if ohms else "voltmeter"
+        ohms = reading.endswith(("Ω".lower(), "ohm", "ohms"))
+        return "clamp" if at else "lamp" if reading in LOOKS else "ohmmeter" if ohms else "voltmeter"
     if given not in INSTRUMENTS:
         raise UnknownNameError("instrument", given, tuple(INSTRUMENTS), key="instrument")
     if (given == "clamp") != bool(at):
-        raise InputError("a clamp needs the element that it goes round, in the column at", key="instrument")
+        what = "a clamp needs the element that it goes round, in the column at" if not at else "at is for a clamp"
+        raise InputError(what, key="instrument")
     return given
 
 
 def _conditions(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> Conditions:
     """Give the conditions of a row: the common ones, and what the row changes."""
-    changes: dict[str, Any] = {}
-    if row.get("unplugged"):
-        changes["unplug"] = tuple(_connector(circuit, name) for name in re.split(r"[\s,;+]+", row["unplugged"]) if name)
-    if row.get("fitted"):
-        changes["fit"] = tuple(re.split(r"[\s,;]+", row["fitted"].strip()))
-    for key in ("engine", "ignition", "since", "supply"):
-        if row.get(key):
-            changes[key] = row[key].lower() if key != "supply" else row[key]
+    changes = {_ARGUMENTS.get(key, key): _argument(circuit, key, row[key]) for key in _ROW_STATE if row.get(key)}
     if not changes:
         return base
-    if changes.get("ignition", base.ignition) == "off":
+    off = changes.get("ignition", base.ignition) == "off"
+    if off:
         changes.setdefault("engine", "off")
     if "supply" in changes:
-        changes["supply_at"] = "rest" if changes.get("ignition", base.ignition) == "off" else _step(circuit, row)
+        changes["supply_at"] = "rest" if off else _step(circuit, row)
     given: dict[str, Any] = {
         "supply": base.supply, "supply_at": base.supply_at, "ambient": base.ambient, "engine": base.engine,
         "ignition": base.ignition, "since": base.since, "unplug": base.unplugged, "fit": [str(f) for f in base.fitted],
@@ -318,22 +343,42 @@ def _conditions(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> C
     return Conditions.read(circuit, **{**given, **changes})
 
 
-def _connector(circuit: Circuit, name: str) -> str:
-    found = _spelled(name, circuit.connectors)
+def _argument(circuit: Circuit, key: str, text: str) -> Any:
+    """Read one condition by itself, as `Conditions.read` takes it; errors name the column."""
+    value: Any = text.lower() if key in ("engine", "ignition", "since") else text
+    if key == "unplugged":
+        value = tuple(_spelled(name, circuit.connectors) for name in re.split(r"[\s,;+]+", text) if name)
+    elif key == "fitted":
+        value = tuple(_fitting(circuit, one) for one in re.split(r"[\s,;]+", text) if one)
+    elif key == "supply_at":
+        value = _spelled(text, (*circuit.steps, "rest"))
     try:
-        circuit.connector(found)
-    except UnknownNameError as error:
-        raise with_place(error, key="unplugged") from None
-    return found
+        Conditions.read(circuit, **{_ARGUMENTS.get(key, key): value})
+    except InputError as error:
+        named = copy.copy(error)
+        named.key = key
+        raise named from None
+    return value
+
+
+def _fitting(circuit: Circuit, text: str) -> str:
+    kind, *leads = text.split(":")
+    return ":".join([kind.lower(), *(_spelled(lead, _points(circuit)) for lead in leads)])
+
+
+def _points(circuit: Circuit) -> list[str]:
+    net = circuit.net
+    return [*circuit.probes, *net.nodes(), *net.references(), *net.aliases()]
 
 
 def _point(circuit: Circuit, name: str, key: str) -> str:
-    net = circuit.net
-    found = _spelled(name, (*circuit.probes, *net.nodes(), *net.references(), *net.aliases()))
+    found = _spelled(name, _points(circuit))
     try:
-        circuit.node(found)
+        node = circuit.node(found)
     except UnknownNameError as error:
         raise with_place(error, key=key) from None
+    if {**circuit.net.nodes(), **circuit.net.references()}.get(node) is not Domain.ELECTRICAL:
+        raise InputError(f"{shown(found)} is no electrical point", key=key)
     return found
 
 
@@ -344,13 +389,23 @@ def _spelled(name: str, accepted: Iterable[str]) -> str:
     return alike[0] if name not in names and len(alike) == 1 else name
 
 
+# What was seen ----------------------------------------------------------------------------------------------------
+
+
 def _observation(circuit: Circuit, row: Mapping[str, str], number: int) -> Observation:
-    """Read an observation: the word stands in `value`, or in `observe` with yes or no (or nothing) beside it."""
+    """Read an observation: the word stands in `value`, or in `observe` with yes or no (or nothing) beside it, or in both."""
     observe, value = (" ".join(row.get(key, "").lower().split()) for key in ("observe", "value"))
-    word, seen = (observe, value not in _NO) if observe in OBSERVATIONS else (value, True)
-    if observe in OBSERVATIONS and value not in (*_YES, *_NO, observe):
-        raise UnknownNameError(f"value beside {shown(observe)}", value, ("yes", "no"), key="value")
-    if word not in OBSERVATIONS:
-        raise UnknownNameError("observation", word or observe, OBSERVATIONS, key="value" if value else "observe")
     step = _step(circuit, row) if row.get("step") else ""
-    return Observation(number, step, word, seen)
+    if f"{observe} {value}" in OBSERVATIONS:  # fuse, open
+        return Observation(number, step, f"{observe} {value}")
+    if observe in OBSERVATIONS:
+        if value not in (*_YES, *_NO, observe):
+            raise UnknownNameError(f"value beside {shown(observe)}", value, ("yes", "no"), key="value")
+        return Observation(number, step, observe, value not in _NO)
+    if value not in OBSERVATIONS:
+        if re.match(NUMBER, value):
+            raise InputError(
+                f"{shown(row['value'])} is no observation; what was measured goes into the column reading", key="value"
+            )
+        raise UnknownNameError("observation", value or observe, OBSERVATIONS, key="value" if value else "observe")
+    return Observation(number, step, value)

@@ -18,13 +18,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.errors import InputError, nearest, shown
+from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit, StandardReading
 from circuitsim.measure import Band, Conditions, Measured, Meter, Task, band_of, fitted_supply, measure
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.readings import INSTRUMENTS
 from circuitsim.studies.predict import circuit_of, reading_plan
 from circuitsim.studies.rigs import Rig, make_rigs
+from circuitsim.studies.rows import rows_with
 from circuitsim.studies.sampling import Uncertain, draw, uncertain_numbers
 from circuitsim.studies.streaming import Streamed
 
@@ -229,18 +230,8 @@ def tolerance(
 
 def _only(plan: list[tuple[Task, StandardReading]], rows: tuple[str, ...]) -> list[tuple[Task, StandardReading]]:
     """Leave the readings that have one of the texts in their label or leads."""
-    if not rows:
-        return plan
-    names = [f"{r.label} {_leads(t)}".casefold() for t, r in plan]
-    for text in rows:
-        if not text.strip() or not any(text.casefold() in name for name in names):
-            labels = list(dict.fromkeys(r.label for _, r in plan))
-            close = nearest(text, labels)
-            meant = f"did you mean {shown(close, 80)}? " if close else ""
-            raise InputError(
-                f"no row has {shown(text)} in its label or leads; {meant}labels: {' | '.join(labels)}", key="rows"
-            )  # fmt: skip
-    return [line for line, name in zip(plan, names, strict=True) if any(text.casefold() in name for text in rows)]
+    kept = rows_with(rows, [(r.label, _leads(t)) for t, r in plan])
+    return [line for line, keep in zip(plan, kept, strict=True) if keep]
 
 
 def _leads(task: Task) -> str:

@@ -21,13 +21,18 @@ BAD: list[tuple[list[str], list[str]]] = [
     ([""], ["unknown command ''", "list"]),
     (["--hlp"], ["unknown option '--hlp'", "did you mean '--help'?"]),
     (["-5V"], ["unknown option"]),
-    (["predict"], ["missing argument 'CIRCUIT'", "circuitsim predict --help"]),
-    (["show"], ["missing argument 'CIRCUIT'", "circuitsim show --help"]),
-    (["list", "extra"], ["unexpected extra argument"]),
-    (["predict", T, "tractor", "cab fan"], ["unexpected extra arguments"]),
+    (["predict"], ["CIRCUIT is missing: a name out of 'circuitsim list', or a .toml file", "circuitsim predict --help"]),
+    (["show"], ["CIRCUIT is missing", "circuitsim show --help"]),
+    (["list", "extra"], ["'extra' is too much; list takes nothing besides options", "circuitsim list --help"]),
+    (["predict", T, "tractor", "cab fan"], ["'tractor cab fan' is too much; predict takes CIRCUIT besides options"]),
+    (["wiggle", T], ["--at needs a value, such as --at X4.A"]),
+    (["--version=3"], ["--version takes no value"]),
+    (["tolerance", T, "--samples", "many"], ["--samples: 'many' found; accepted: a whole number from 1 on"]),
+    (["wiggle", T, "--at", "X4.A", "--trials", "5"], ["--trials: '5' found; accepted: a whole number from 10 to 20000"]),
+    (["diagnose", T, "--sure", "3"], ["accepted: a number from 0.5 to 0.9999"]),
     (["list", "--format", "xml"], ["unknown --format value 'xml'", "table, json"]),
     (["show", T, "--format", "jsn"], ["did you mean 'json'?"]),
-    (["show", T, "--width", "ten"], ["--width: 'ten' is no width", "a whole number from 30 to 1000"]),
+    (["show", T, "--width", "ten"], ["--width: 'ten' found; accepted: a whole number from 30 to 1000"]),
     (["show", T, "--width", "-40"], ["--width", "-40"]),
     # the circuit
     (["predict", "tractor-cab-fn"], ["unknown circuit 'tractor-cab-fn'", "did you mean 'tractor-cab-fan'?"]),
@@ -42,7 +47,7 @@ BAD: list[tuple[list[str], list[str]]] = [
     (["show", "nul\0.toml"], ["nul\\x00.toml"]),
     # conditions
     (["predict", T, "--suply", "12.3V"], ["unknown option '--suply'", "did you mean '--supply'?"]),
-    (["predict", T, "--supply"], ["'--supply'", "argument"]),
+    (["predict", T, "--supply"], ["--supply needs a value, such as --supply 12.3V"]),
     (["predict", T, "--supply", "12.3"], ["--supply:", "'12.3' has no unit"]),
     (["predict", T, "--supply", "12.3 A"], ["--supply:", "current", "voltage"]),
     (["predict", T, "--supply", "12,3V"], ["--supply:", "comma"]),
@@ -57,7 +62,8 @@ BAD: list[tuple[list[str], list[str]]] = [
     (["predict", T, "--engine", "runing"], ["unknown --engine value 'runing'", "did you mean 'running'?"]),
     (["predict", T, "--engine", ""], ["unknown --engine value ''"]),
     (["predict", T, "--ignition", "of"], ["did you mean 'off'?"]),
-    (["predict", T, "--since", "hot"], ["cold, warm"]),
+    (["predict", T, "--since", "hot"], ["--since: unknown time on", "cold, warm, a time such as 10s or 2min, up to 100 h"]),
+    (["predict", T, "--since", "1000h"], ["--since: '1000h' is out of range; accepted: cold, warm, or", "1 ms to 100 h"]),
     (["predict", T, "--unplug", "X44"], ["'X44'", "did you mean 'X4'?"]),
     (["predict", T, "--unplug", "X2"], ["'X2'", "can be unplugged"]),
     (["predict", T, "--unplug", ""], ["''"]),
@@ -72,13 +78,19 @@ BAD: list[tuple[list[str], list[str]]] = [
     (["predict", T, "--probe", ""], ["RED:BLACK"]),
     (["predict", T, "--probe", ":"], ["RED:BLACK"]),
     (["predict", T, "--probe", "a:b:c"], ["RED:BLACK"]),
+    (["predict", T, "--probe", "MOT-:MOT-"], ["--probe: 'MOT-:MOT-' has both leads on one point; accepted: two points"]),
+    (["predict", T, "--probe", "mot-:MOT-"], ["both leads on one point"]),
+    (["wiggle", T, "--at", "X4.A", "--probe", "GND:GND"], ["--probe: 'GND:GND' has both leads on one point"]),
+    (["tolerance", T, "--probe", "GND:GND"], ["--probe: 'GND:GND' has both leads on one point"]),
+    (["waveform", "minibus-condenser-fan", "--probe", "GND:GND"], ["both leads on one point"]),
+    (["predict", T, "--fit", "jumper:MOT-:MOT-"], ["--fit: jumper:MOT-:MOT-: both ends are on one point"]),
     (["predict", T, "--probe", "CMDD:GND"], ["'CMDD'", "did you mean 'CMD'?"]),
     (["predict", T, "--probe", "FAN:GND"], ["'FAN'"]),
     (["predict", T, "--probe", "at:M11"], ["'M11'", "did you mean 'M1'?"]),
     (["predict", T, "--probe", "at:"], ["RED:BLACK"]),
     (["predict", T, "--probe", "MOT-:GND", "--instrument", "clamp"], ["accepted: voltmeter, ohmmeter, lamp"]),
     (["predict", T, "--probe", "AT:M1", "--instrument", "lamp"], ["--instrument", "at: is a clamp", "RED:BLACK"]),
-    (["predict", T, "--rows", "mottor low side"], ["mean 'motor low side'?", " | motor unplugged: low side at the plug | "]),
+    (["predict", T, "--rows", "mottor low side"], ["did you mean 'motor low side'? others: 'battery at rest"]),
     (["predict", T, "--instrument", "lamp"], ["--instrument", "needs --probe"]),
     (["predict", T, "--probe", "MOT-:GND", "--instrument", "lmp"], ["unknown --instrument value 'lmp'", "mean 'lamp'?"]),
     (["predict", T, "--meter", "standrd"], ["unknown meter 'standrd'", "did you mean 'standard'?"]),
@@ -163,6 +175,14 @@ def test_a_file_that_is_no_circuit(content: bytes, words: list[str], run: Run, t
 )
 def test_an_option_is_named_as_it_is_typed_and_once(args: tuple[str, ...], beginning: str, run: Run) -> None:
     assert run("predict", T, *args).stderr.startswith(f"circuitsim: {beginning}")
+
+
+def test_a_row_that_is_not_there_lists_a_few_and_no_page_of_them(run: Run) -> None:
+    for command in ("predict", "tolerance"):
+        line = run(command, T, "--rows", "zzz").stderr
+        assert line.startswith("circuitsim: --rows: no row has 'zzz' in its label or leads; labels: 'battery at rest")
+        assert "more" in line.split(", …")[1]
+        assert len(line) < 300
 
 
 def test_an_option_of_a_generic_circuit_is_named_as_it_is_typed(run: Run) -> None:

@@ -167,11 +167,12 @@ def test_rows_are_chosen_by_label_or_leads(run: Run) -> None:
         (("--step", "OFF", "--probe", "mot-:gnd"), ("--step", "off", "--probe", "MOT-:GND")),
         (("--unplug", "x4", "--probe", "x4.b/HARNESS:bat-"), ("--unplug", "X4", "--probe", "X4.B/harness:BAT-")),
         (("--probe", "AT:m1", "--fit", "Jumper:mot-:gnd"), ("--probe", "at:M1", "--fit", "jumper:MOT-:GND")),
+        (("--meter", "Basic", *LOW), ("--meter", "basic", *LOW)),
         (("--supply", "12V", "--supply-at", "REST", *LOW), ("--supply", "12V", "--supply-at", "rest", *LOW)),
     ],
 )
 def test_names_may_be_typed_in_any_case(typed: tuple[str, ...], meant: tuple[str, ...], run: Run) -> None:
-    assert predicted(run, TRACTOR, *typed) == predicted(run, TRACTOR, *meant)
+    assert predicted(run, TRACTOR.title(), *typed) == predicted(run, TRACTOR, *meant)
 
 
 @pytest.mark.parametrize(

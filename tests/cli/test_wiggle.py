@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -30,6 +31,37 @@ def test_the_last_line_is_the_lesson(run: Run) -> None:
     last = run(*QUICK).stdout.rstrip().splitlines()[-1]
     assert last.startswith("Wiggle at step 4 with min/max in peak mode on: ")
     assert "at step 1" in last
+
+
+def test_the_lesson_does_not_hide_the_step_at_which_a_display_catches_all(run: Run) -> None:
+    """At off an open shows by leakage, a bad joint does not; a stack of both tables and the last line must agree."""
+    lines = run(*QUICK).stdout.rstrip().splitlines()
+    off = next(line for line in lines if line.startswith("  off "))
+    assert off.split()[7] == "100"
+    assert "At step off hardly any current flows, and the DC display alone catches it (100 %): leakage moves" in lines[-1]
+    assert "At step off" not in run(*QUICK, "--depth", "1ohm").stdout.rstrip().splitlines()[-1]
+
+
+def test_it_says_why_trials_and_formula_differ(run: Run) -> None:
+    """A fan that runs up again draws more for longer than the open lasts: at half load a minimum is caught more often.
+
+    Across the ends of the contact itself the speed hardly counts, and trials and formula agree.
+    """
+    why = "The two-state formula holds the shaft's speed; in the trials it slows while the contact is open, and then runs up"
+    clamp = run("wiggle", "tractor-cab-fan", "--at", "X4.A", "--step", "2", "--probe", "at:M1", "--trials", "100").stdout
+    assert why in clamp
+    row = next(line for line in clamp.splitlines() if line.startswith("  min/max, 100 ms"))
+    trials, formula = (int(text) for text in re.findall(r"(\d+) %", row))
+    assert trials > formula + 10
+    across = run("wiggle", "tractor-cab-fan", "--at", "X4.A", "--probe", "X4.A/harness:X4.A/part", "--trials", "100").stdout
+    assert "two-state formula" in across
+    assert "The two-state formula" not in across
+
+
+def test_a_speed_is_told_in_rpm(run: Run) -> None:
+    text = run(*QUICK).stdout
+    assert re.search(r"the shaft slows by \d+ rpm each second it is open", text)
+    assert "rad/s" not in text
 
 
 def test_leads_that_show_nothing_say_so(run: Run) -> None:

@@ -1,0 +1,172 @@
+"""How often the diagnosis is right: random faulty vehicles, scored; beside it the exact posterior, and other vehicles.
+
+Run: python -m benchmarks.diagnosis [CIRCUIT …] [--cases 500] [--other 200] [--seed 1]
+
+Vehicles: faults by the prior's weights, severities evenly along their plausible range, all part tolerances, the supply's
+among them, and the meter's errors drawn at random; every tenth is healthy. Each is solved with its own numbers, not to first
+order. Readings are the chart's volts and amperes with everything plugged. Scores: share of cases in which the true fault is in
+the first suspect, in the first three, log of the chance given to it, and how often the first suspect is right by the chance
+given to it. `--exact N` adds, for N of the cases, the posterior by importance sampling of all numbers at once. `--other N`
+scores vehicles of another model: tolerances twice as wide with tails, a fan of the other type's load, a load on the feed
+and a meter that is off by twice its limit.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.faulty_vehicles import Case, draw_cases, standard_tests, take
+from circuitsim import load
+from circuitsim.measure import Conditions, Meter, Task
+from circuitsim.measure import meter as find_meter
+from circuitsim.measure.faults import find_faults
+from circuitsim.studies.candidates import candidates
+from circuitsim.studies.diagnose import Diagnosing
+from circuitsim.studies.diagnosis import HEALTHY, OTHER
+from circuitsim.studies.evidence import Findings
+from circuitsim.studies.fault_table import FaultTable
+from circuitsim.studies.priors import Prior
+
+Array = NDArray[np.float64]
+CIRCUITS = ("tractor-cab-fan", "coach-defroster-fan", "harvester-cooler-fan")
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What all cases of a circuit share."""
+
+    table: FaultTable
+    tests: list[Task]
+    prior: Prior
+    meter: Meter
+
+
+@dataclass(frozen=True)
+class Score:
+    """How one case came out: chance of the first suspect, whether it holds the truth, whether the first three do, log of the
+    chance given to the truth, seconds.
+    """
+
+    truth: str
+    first: tuple[str, ...]
+    chance: float
+    hit: bool
+    three: bool
+    log: float
+    seconds: float
+
+
+def setting(name: str, healthy: float = 0.1) -> Setting:
+    """Solve the table of a circuit's faults and standard tests."""
+    circuit = load(name)
+    faults = {n: f for n, f in find_faults(circuit).items() if not f.kind.intermittent}
+    conditions = Conditions()
+    tests = standard_tests(circuit, conditions)
+    table = FaultTable(circuit, [*tests, *(t for t, _ in candidates(circuit, conditions))], find_meter("standard"), faults)
+    table.columns(tests)
+    return Setting(table, tests, Prior(healthy=healthy), find_meter("standard"))
+
+
+def score(given: Setting, case: Case, findings: Findings) -> tuple[Score, Diagnosing]:
+    """Diagnose one case."""
+    begin = time.perf_counter()
+    work = Diagnosing(given.table.circuit, findings, given.meter, given.prior, table=given.table)
+    chances = work.chances()
+    suspects = [[f.name for k in group for f in work.members[k]] for group in work.groups()] + [[HEALTHY], [OTHER]]
+    weights = [sum(chances.get(n, 0.0) for n in names) for names in suspects]
+    order = np.argsort(-np.array(weights))
+    ranked = [suspects[k] for k in order]
+    seconds = time.perf_counter() - begin
+    log = math.log(max(chances.get(case.name, 0.0), 1e-12))
+    three = any(case.name in names for names in ranked[:3])
+    found = Score(case.name, tuple(ranked[0]), float(weights[order[0]]), case.name in ranked[0], three, log, seconds)
+    return found, work
+
+
+def other_cases(given: Setting, count: int, seed: int) -> list[Case]:
+    """Draw vehicles of another model: wider numbers with tails, and a meter off by twice its limit."""
+    cases = draw_cases(given.table.circuit, given.table.faults, given.prior, count, seed)
+    rng = np.random.default_rng([seed, 7])
+    changed = []
+    elements = given.table.circuit.net.elements
+    for case in cases:
+        own = {}
+        for (name, parameter, step), value in case.own.items():
+            nominal = elements[name].values.get(parameter, value) if step is None else value
+            if nominal and step is None:
+                spread = abs(math.log(abs(value / nominal))) if value * nominal > 0 else 0.0
+                tail = float(rng.standard_t(4)) * max(spread, 0.01)
+                value = nominal * math.exp(float(np.clip(1.5 * tail, -0.8, 0.8)))
+            own[name, parameter, step] = value
+        gains = {unit: 2.0 * float(np.sign(g)) for unit, g in case.gains.items()}
+        changed.append(replace(case, own=own, gains=gains))
+    return changed
+
+
+def summary(name: str, scores: Sequence[Score]) -> list[dict[str, Any]]:
+    """Put scores into rows."""
+    count = len(scores)
+    hits = np.array([s.hit for s in scores], dtype=float)
+    logs = np.array([s.log for s in scores])
+
+    def share(values: Array) -> str:
+        return f"{values.mean():.3f} ± {values.std() / math.sqrt(max(1, values.size)):.3f}"
+
+    rows = [
+        {"what": f"{name}: {count} vehicles, true fault in the first suspect", "value": share(hits)},
+        {"what": f"{name}: in the first three", "value": share(np.array([float(s.three) for s in scores]))},
+        {"what": f"{name}: log score, nat (mean of the log of the chance given to the truth)", "value": share(logs)},
+        {"what": f"{name}: seconds a diagnosis (median)", "value": f"{np.median([s.seconds for s in scores]):.2f}"},
+    ]
+    sound = np.array([float(s.hit) for s in scores if s.truth == HEALTHY])
+    if sound.size:
+        rows.append({"what": f"{name}: healthy called healthy ({sound.size})", "value": share(sound)})
+    wrong = np.array([float(s.chance > 0.9 and not s.hit and s.first[0] not in (HEALTHY, OTHER)) for s in scores])
+    rows.append({"what": f"{name}: a wrong part with more than 90 %", "value": share(wrong)})
+    for low, high in ((0.0, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 0.99), (0.99, 1.01)):
+        some = [s for s in scores if low <= s.chance < high]
+        if some:
+            given, right = np.mean([s.chance for s in some]), np.mean([s.hit for s in some])
+            rows.append({"what": f"{name}: given {given:.2f} on average ({len(some)})", "value": f"right {right:.2f}"})
+    return rows
+
+
+def measure(names: Sequence[str] = CIRCUITS, cases: int = 500, others: int = 200, seed: int = 1) -> list[dict[str, Any]]:
+    """Measure all circuits: rows with what and value."""
+    rows: list[dict[str, Any]] = []
+    for name in names:
+        given = setting(name)
+        drawn = draw_cases(given.table.circuit, given.table.faults, given.prior, cases, seed)
+        found = take(given.table, drawn, given.tests, given.meter)
+        scores: list[Score] = []
+        for case, findings in zip(drawn, found, strict=True):
+            scores.append(score(given, case, findings)[0])
+        rows += summary(name, scores)
+        if others:
+            strange = other_cases(given, others, seed + 1)
+            taken = take(given.table, strange, given.tests, given.meter)
+            rows += summary(f"{name}, other vehicles", [score(given, c, f)[0] for c, f in zip(strange, taken, strict=True)])
+    return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("circuits", nargs="*", default=list(CIRCUITS))
+    parser.add_argument("--cases", type=int, default=500)
+    parser.add_argument("--other", type=int, default=200, help="vehicles of another model")
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    for row in measure(options.circuits, options.cases, options.other, options.seed):
+        print(f"{row['what']}: {row['value']}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

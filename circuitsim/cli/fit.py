@@ -1,0 +1,76 @@
+"""The fit command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from circuitsim.cli.commands import load_circuit, width_option
+from circuitsim.cli.output import check_target, deliver, put_lines, say, spare, terminal_width, write_file
+from circuitsim.cli.words import Words
+from circuitsim.errors import InputError
+
+__all__ = ["fit_command"]
+
+
+@click.command("fit", short_help="Calibrate a circuit to readings from a good vehicle.")
+@click.argument("circuit")
+@click.argument("readings")
+@click.option("--output", "-o", metavar="FITTED.toml", help="Write the fitted circuit to this file.")
+@click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
+@click.option(
+    "--format", "form", type=Words(["table", "json", "markdown"]), default="table", help="Of what is told; default table."
+)
+@click.option("--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
+@width_option
+def fit_command(
+    circuit: str, readings: str, output: str | None, meter: str, form: str, pairs: tuple[str, ...], width: int | None
+) -> None:
+    """Calibrate CIRCUIT to READINGS from a vehicle that is known to be good, and write it as a circuit file of its own.
+
+    READINGS is a CSV file as 'diagnose' takes it. What the readings do not tell keeps its tolerance, and that is said.
+    The file has everything resolved: options and parts have become plain values.
+    """
+    if output is not None:
+        check_target(output)
+        if Path(output).suffix != ".toml":
+            raise InputError("a circuit file's name ends in .toml", file=output, key="--output")
+    found = load_circuit(circuit, pairs, {})
+    spare(found.file, output)
+    from circuitsim.report.fitted import fitted_lines, fitted_markdown, fitted_text
+    from circuitsim.studies.evidence import load_findings
+    from circuitsim.studies.fit import fit
+
+    result = fit(found, load_findings(found, readings), meter=meter)
+    if output is not None:
+        from circuitsim.library.drafting import circuit_text
+
+        head = [
+            f"{found.name}, fitted to {result.freedom} readings of a good vehicle ({result.summary}).",
+            "Everything is resolved here: options and values of parts have become plain values. Tolerances are what is left of",
+            "each number's uncertainty by itself; bands from this file are therefore somewhat wider than 'fit' said.",
+            *result.notes,
+        ]  # fmt: skip
+        name = _name(Path(output).stem, found.name)
+        text = circuit_text(result.circuit, name=name, title=f"{found.title}, fitted", head=head)
+        write_file(output, text.encode("utf-8"))
+    if form == "json":
+        deliver(json.dumps(result.to_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n", form, None)
+    elif form == "markdown":
+        deliver(fitted_markdown(result), form, None)
+    elif terminal_width(width) is None:
+        deliver(fitted_text(result), form, None)
+    else:
+        put_lines(fitted_lines(result, terminal_width(width)))
+    if output is not None:
+        say(f"written: {output}")
+
+
+def _name(stem: str, fallback: str) -> str:
+    """Make a circuit's name of a file's."""
+    plain = "-".join(
+        part for part in "".join(c if c.isalnum() and c.isascii() else "-" for c in stem.lower()).split("-") if part
+    )
+    return plain[:60].strip("-") or fallback
