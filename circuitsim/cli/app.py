@@ -15,6 +15,7 @@ from circuitsim.cli.compare import compare_command
 from circuitsim.cli.diagnose import diagnose_command
 from circuitsim.cli.faults import faults_command
 from circuitsim.cli.fit import fit_command
+from circuitsim.cli.new import new_command
 from circuitsim.cli.output import NO_POINT, put, say
 from circuitsim.cli.testability import testability_command
 from circuitsim.cli.tolerance import tolerance_command
@@ -150,6 +151,7 @@ program.add_command(compare_command)
 program.add_command(diagnose_command)
 program.add_command(verify_command)
 program.add_command(fit_command)
+program.add_command(new_command)
 program.add_command(testability_command)
 program.add_command(tolerance_command)
 program.add_command(transient_command)

@@ -23,14 +23,15 @@ Notes = Mapping[tuple[str, str], str]
 
 
 def circuit_text(
-    circuit: Circuit, *, name: str = "", title: str = "", head: Sequence[str] = (), notes: Notes | None = None
-) -> str:
+    circuit: Circuit, *, name: str = "", title: str = "", head: Sequence[str] = (), notes: Notes | None = None,
+    digits: int = _DIGITS,
+) -> str:  # fmt: skip
     """Write a circuit as the text of a circuit file.
 
     name, title: in place of the circuit's own; head: lines of comment on top; notes: (element, parameter) → comment beside it,
-    such as where its value is from.
+    such as where its value is from; digits: significant ones of every number.
     """
-    writer = _Writer(circuit, notes or {})
+    writer = _Writer(circuit, notes or {}, digits)
     lines = [f"# {text}".rstrip() for text in head]
     lines += [
         f"name = {_quoted(name or circuit.name)}", f"title = {_quoted(title or circuit.title)}",
@@ -72,8 +73,8 @@ class _Chain:
 class _Writer:
     """Writes elements, in runs where they stand in a row."""
 
-    def __init__(self, circuit: Circuit, notes: Notes) -> None:
-        self.circuit, self.notes = circuit, notes
+    def __init__(self, circuit: Circuit, notes: Notes, digits: int) -> None:
+        self.circuit, self.notes, self.digits = circuit, notes, digits
         self.chains = list(_chains(circuit.net))
 
     def runs(self) -> list[str]:
@@ -134,20 +135,21 @@ class _Writer:
             return None if element.values[p.name] == p.default else str(int(element.values[p.name]))
         if table is not None:
             cells = zip(circuit.steps, table.values, table.tolerances, strict=True)
-            return "{ " + ", ".join(f"{_key(s)} = {_number(v, t, p)}" for s, v, t in cells) + " }"
+            return "{ " + ", ".join(f"{_key(s)} = {_number(v, t, p, self.digits)}" for s, v, t in cells) + " }"
         tolerance = element.tolerances.get(p.name)
         if tolerance is None and not callable(p.default) and element.values[p.name] == p.default:
             return None
-        return _number(element.values[p.name], tolerance, p)
+        return _number(element.values[p.name], tolerance, p, self.digits)
 
 
-def _number(value: float, tolerance: Tolerance | None, p: Parameter) -> str:
+def _number(value: float, tolerance: Tolerance | None, p: Parameter, digits: int) -> str:
+    spread = min(digits, 4) if digits < _DIGITS else digits
     if p.unit == "1":
-        text = f"{value:.{_DIGITS}g}"
-        return _quoted(f"{text} {tolerance.text(None, p.unit, _DIGITS)}") if tolerance else _quoted(text)
+        text = f"{value:.{digits}g}"
+        return _quoted(f"{text} {tolerance.text(None, p.unit, spread)}") if tolerance else _quoted(text)
     if tolerance is None:
-        return _quoted(format_quantity(value, p.unit, _DIGITS))
-    return _quoted(tolerance.text(value, p.unit, _DIGITS))
+        return _quoted(format_quantity(value, p.unit, digits))
+    return _quoted(f"{format_quantity(value, p.unit, digits)} {tolerance.text(None, p.unit, spread)}")
 
 
 def _backwards(net: Netlist, element: Element, start: str) -> bool:

@@ -33,6 +33,7 @@ Number = tuple[str, str, str]  # element, parameter, step ('' for all)
 _COVER = 1.959963984540054
 _ROUNDS = 12
 _STRIDE = 2.0  # standard deviations; furthest that a number moves in a round
+_UNMOVED = 0.03  # of a standard deviation, and of the variance: less than that is no news
 _STRANGE = 1e-3  # chance of readings so far off from this circuit, below which that is said
 
 
@@ -112,7 +113,8 @@ class Fitted:
             "circuit": self.circuit.name, "conditions": self.summary, "meter": self.meter, "notes": list(self.notes),
             "misfit": {"chi_square": self.misfit, "readings": self.freedom, "chance": self.chance},
             "numbers": [
-                {"number": n.name, "unit": n.unit, "before": n.before, "after": n.after, "shrink": n.shrink} for n in self.numbers
+                {"number": n.name, "unit": n.unit, "before": n.before, "after": n.after, "shrink": n.shrink}
+                for n in self.numbers
             ],
             "readings": [
                 {"at": r.placed, "unit": r.unit, "measured": plain(r.measured), "used": r.used,
@@ -178,6 +180,7 @@ class _Fit:
             if np.abs(z - last).max() < 1e-3:
                 break
         covariance = np.eye(z.size) - slopes.T @ np.linalg.solve(slopes @ slopes.T + self.noise, slopes)
+        z[(np.abs(z) < _UNMOVED) & (np.diag(covariance) > 1 - _UNMOVED)] = 0.0  # what is not told stays as it was
         fitted = self._at(z)
         after = self._measured(fitted, chart)
         return Fitted(
@@ -284,6 +287,8 @@ class _Fit:
             if (element, parameter) in self.known:
                 continue
             nominal, tolerance = self._nominal(number)
+            if covariance[k, k] > 1 - _UNMOVED:
+                continue
             left = math.sqrt(max(float(covariance[k, k]), 1e-6))
             if tolerance.kind == "lognormal":
                 new = Tolerance("lognormal", max(math.exp(_COVER * tolerance.log_sigma * left), 1 + 1e-9))
