@@ -53,7 +53,7 @@ class Conditions:
     ignition: "on" or "off"; engine: "off" or "running" (a charger connected counts as running); ambient: °C;
     since: "cold" (just switched on, all bodies at ambient), "warm" (temperatures settled), or for how long it has been on,
     s; supply: measured battery voltage, V, or None for the circuit's own battery; supply_at: the step at which it was
-    measured, or "rest" for ignition off; unplugged: connectors; fitted: jumpers and lamps.
+    measured, or "rest" for ignition off; unplugged: connectors; fitted: jumpers and lamps; faults: those of the circuit.
     """
 
     ignition: str = "on"
@@ -64,6 +64,7 @@ class Conditions:
     supply_at: str = "off"
     unplugged: tuple[str, ...] = ()
     fitted: tuple[Fitted, ...] = ()
+    faults: tuple[str, ...] = ()
 
     @classmethod
     def read(
@@ -92,7 +93,7 @@ class Conditions:
         for f in fitted:
             if circuit.node(f.red) == circuit.node(f.black):
                 raise InputError(f"{f}: both ends are on one point; accepted: two points", key="fit")
-        return cls(ignition, engine, air, since, measured, supply_at, tuple(sorted(set(unplugged))), fitted)
+        return cls(ignition, engine, air, since, measured, supply_at, tuple(sorted(set(unplugged))), fitted, circuit.faults)
 
     def but(self, **changes: Any) -> Conditions:
         """Give the same with changes."""
@@ -104,6 +105,7 @@ class Conditions:
             "ignition": self.ignition, "engine": self.engine, "ambient": self.ambient, "since": self.since,
             "supply": self.supply, "supply_at": self.supply_at if self.supply is not None else None,
             "unplugged": list(self.unplugged), "fitted": [str(f) for f in self.fitted],
+            "faults": list(self.faults),
         }  # fmt: skip
 
     def sentence(self, heat: str = "") -> str:
@@ -124,6 +126,7 @@ class Conditions:
             parts.append(f"battery measured {format_quantity(self.supply, 'V', 4)} ({where})")
         parts += [f"{name} unplugged" for name in self.unplugged]
         parts += [f"{f.kind} from {f.red} to {f.black}" for f in self.fitted]
+        parts += [f"with {' and '.join(self.faults)}"] if self.faults else []
         return ", ".join(parts)
 
 

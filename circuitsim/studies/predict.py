@@ -87,12 +87,11 @@ def predict(
     steps = _chosen(circuit, step)
     plan = reading_plan(circuit, conditions, step, probe, instrument)
     setting, known = fitted_supply(circuit, conditions, tool)
-    record = {**conditions.record(), "faults": list(circuit.faults)}
     bare = [Task(s, conditions, "voltmeter") for s in steps]
     measured, points = measure_with_points(circuit, [task for task, _ in plan], bare, tool, setting, known)
     readings = tuple(_reading(m, standard, tool) for m, (_, standard) in zip(measured, plan, strict=True))
     return Chart(
-        circuit.name, circuit.title, record, conditions.sentence(), tool.note(), readings,
+        circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings,
         _operating_points(circuit, steps, points), circuit.cautions, dict(circuit.options),
     )  # fmt: skip
 

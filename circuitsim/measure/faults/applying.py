@@ -31,7 +31,7 @@ def with_faults(circuit: Circuit, faults: Iterable[Fault | str]) -> Circuit:
     names = tuple(str(fault) for fault in exact)
     faulty = replace(
         circuit, net=circuit.net.copy(), step_tables=dict(circuit.step_tables), switched=dict(circuit.switched),
-        title=f"{circuit.title}, with {' and '.join(names)}", faults=(*circuit.faults, *names),
+        faults=(*circuit.faults, *names),
     )  # fmt: skip
     for number, (fault, again) in enumerate(zip(exact, read, strict=True), start=len(circuit.faults) + 1):
         _put(faulty, known[again.name], fault, number)

@@ -1,0 +1,197 @@
+"""faults, --fault, compare, testability, diagnose, verify, fit and new, as a user types them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+import circuitsim as cs
+
+Run = Callable[..., Result]
+
+READINGS = """# supply: 12.6 V
+step,red,black,reading,at
+4,MOT-,GND,0.214 V,
+4,MOT+,GND,12.20 V,
+4,X4.A/harness,X4.A/part,1.24 V,
+4,,,15.3 A,M1
+"""
+
+
+@pytest.fixture
+def readings(tmp_path: Path) -> str:
+    path = tmp_path / "readings.csv"
+    path.write_text(READINGS, encoding="utf-8")
+    return str(path)
+
+
+def test_faults_as_json(run: Run) -> None:
+    found = json.loads(run("faults", "tractor-cab-fan", "--format", "json").output)["faults"]
+    assert {"fault", "severity", "unit", "signs"} <= set(found[0])
+    names = {f["fault"] for f in found}
+    assert {"X4.A:corroded", "U1:output-shorted", "S2:missing-step-3", "F7:blown", "M1:seized"} <= names
+    assert len(names) == len(found)
+
+
+@pytest.mark.parametrize("form", ["table", "csv", "markdown"])
+def test_faults_of_one_site(run: Run, form: str) -> None:
+    result = run("faults", "tractor-cab-fan", "--site", "x4.a", "--format", form)
+    assert result.exit_code == 0
+    assert "corroded" in result.output
+    assert "W7" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("args", "told"),
+    [
+        (("faults", "tractor-cab-fan", "--site", "X4.C"), "did you mean 'X4.A'"),
+        (("predict", "tractor-cab-fan", "--fault", "X4.A:corodded"), "did you mean 'corroded'"),
+        (("predict", "tractor-cab-fan", "--fault", "X4.A"), "is not SITE:KIND"),
+        (("predict", "tractor-cab-fan", "--fault", "W7:open=5ohm"), "has no severity"),
+        (("predict", "tractor-cab-fan", "--fault", "X4.A:corroded=5V"), "is a voltage"),
+        (("predict", "tractor-cab-fan", "--fault", "X4.A:corroded=1Gohm"), "out of range"),
+        (("compare", "tractor-cab-fan", "--fault", "X4.A:open", "--severity", "low"), "for all faults at once"),
+        (("diagnose", "tractor-cab-fan"), "needs a file of readings"),
+        (("diagnose", "tractor-cab-fan", "none.csv"), "none.csv: can't be read"),
+        (("verify", "tractor-cab-fan", "-", "-"), "both can't come from standard input"),
+        (("fit", "tractor-cab-fan", "none.csv", "-o", "x.txt"), "ends in .toml"),
+        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "liner", "--steps", "4"), "did you mean 'linear'"),
+        (("new", "-o", "a.toml", "--kind", "linear"), "needs --nominal"),
+        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "pack", "--steps", "12"), "accepted: 1 to 9"),
+        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "pwm", "--steps", "3", "--feed-wire", "thick"), "is no wire"),
+        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "pwm", "--steps", "3", "--fuse", "10A", "--current", "14A"),
+         "more than the fuse"),
+    ],
+)  # fmt: skip
+def test_bad_input_is_one_line(run: Run, args: tuple[str, ...], told: str) -> None:
+    result = run(*args)
+    assert result.exit_code == 2
+    assert told in result.stderr
+    assert result.stderr.count("\n") == 1
+    assert "Traceback" not in result.stderr
+
+
+def test_a_fault_in_every_study(run: Run) -> None:
+    """predict, tolerance, transient and waveform take --fault, and say which one is in."""
+    options = ("--fault", "X4.A:corroded=80mohm", "--step", "4")
+    for args in (("predict", "--probe", "at:M1"), ("tolerance", "--probe", "at:M1", "--samples", "256"), ("transient",)):
+        result = run(args[0], "tractor-cab-fan", *args[1:], *options)
+        assert result.exit_code == 0, result.stderr
+        assert "X4.A:corroded=80 mΩ" in result.output.replace("\n", " ")
+    chart = json.loads(run("predict", "tractor-cab-fan", "--format", "json", *options).output)
+    assert chart["conditions"]["faults"] == ["X4.A:corroded=80 mΩ"]
+
+
+def test_an_overloaded_fuse_is_no_reading(run: Run) -> None:
+    result = run("predict", "tractor-cab-fan", "--fault", "W2:chafed-to-ground=60mohm", "--step", "4", "--probe", "MOT+:GND")
+    assert "the fuse opens" in result.output
+
+
+def test_compare_two_vehicles(run: Run) -> None:
+    result = run("compare", "tractor-cab-fan", "--fault", "M1:dragging=200mN*m", "--step", "2", "--format", "json")
+    rows = json.loads(result.output)["readings"]
+    by_place = {(r["red"], r["at"], tuple(r["unplugged"])): r for r in rows}
+    assert by_place["", "M1", ()]["tells"]  # current shows it
+    assert not by_place["MOT+", "", ()]["tells"]  # the feed does not
+
+
+def test_which_tests_show_which_faults(run: Run, tmp_path: Path) -> None:
+    result = run(
+        "compare", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--picture", "heat.png", "--format", "json"
+    )
+    found = json.loads(result.output)
+    assert len(found["overlap"]) == len(found["faults"])
+    assert len(found["overlap"][0]) == len(found["tests"]) == 10
+    assert any(f.startswith("M1:reversed") for f in found["unseen"])  # nothing electrical shows it
+    assert (tmp_path / "heat.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_testability(run: Run) -> None:
+    result = run("testability", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--step", "4", "--format", "json")
+    found = json.loads(result.output)
+    assert 0 < found["isolated"] < found["detected"] < 1
+    assert found["mean_group_size"] > 1
+    more = json.loads(run("testability", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--probe", "MOT+:GND",
+                          "--probe", "CMD:GND", "--step", "4", "--format", "json").output)  # fmt: skip
+    assert more["isolated"] >= found["isolated"]  # more tests never tell less
+
+
+def test_diagnose_as_json(run: Run, readings: str) -> None:
+    found = json.loads(run("diagnose", "tractor-cab-fan", readings, "--format", "json").output)
+    first = found["suspects"][0]
+    assert set(first["faults"]) == {"X4.A:corroded", "X4.A:spread", "X4.A:loose-crimp"}
+    assert first["severity"] == pytest.approx(0.0815, rel=0.05)  # 1.24 V over 15.3 A, less the joint's own
+    assert found["enough"] is True
+    assert found["next_test"] is None
+    assert sum(s["probability"] for s in found["suspects"]) <= 1.0001
+
+
+def test_a_chart_is_a_file_of_readings(run: Run, tmp_path: Path) -> None:
+    """What predict writes as CSV can be diagnosed as it is: a good circuit's chart is healthy."""
+    run("predict", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--probe", "CMD:GND", "-o", "chart.csv")
+    found = json.loads(run("diagnose", "tractor-cab-fan", "chart.csv", "--format", "json").output)
+    assert found["suspects"][0]["faults"] == ["healthy"]
+
+
+def test_one_by_one(run: Run) -> None:
+    from click.testing import CliRunner
+
+    from circuitsim.cli.app import program
+
+    typed = "4 X4.A/harness:X4.A/part 1.24V\nsaw slow 4\nnonsense\nlist\n4 at:M1 15.3A\ndone\n"
+    result = CliRunner().invoke(program, ["diagnose", "tractor-cab-fan", "--interactive"], input=typed, catch_exceptions=False)
+    assert result.exit_code == 0
+    assert "Next test" in result.output
+    assert "saw slow 4" in result.output  # listed
+    assert "X4.A:corroded" in result.output
+    assert "type STEP RED:BLACK READING" in result.stderr or "is not a number" in result.stderr
+
+
+def test_verify(run: Run, readings: str, tmp_path: Path) -> None:
+    run(
+        "predict",
+        "tractor-cab-fan",
+        "--step",
+        "4",
+        "--probe",
+        "MOT-:GND",
+        "--probe",
+        "MOT+:GND",
+        "--probe",
+        "at:M1",
+        "-o",
+        "after.csv",
+    )
+    result = run("verify", "tractor-cab-fan", readings, "after.csv")
+    assert result.exit_code == 0
+    assert "not measured again: X4.A/harness : X4.A/part at step 4" in result.output.replace("\n", " ")
+    bad = run("verify", "tractor-cab-fan", "after.csv", readings, "--format", "json")
+    assert bad.exit_code == 1
+    assert json.loads(bad.output)["passed"] is False
+
+
+def test_fit_writes_a_circuit(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "good.csv").write_text("step,red,black,reading,at\n3,MOT-,GND,2.95 V,\n3,,,12.9 A,M1\n", encoding="utf-8")
+    result = run("fit", "tractor-cab-fan", "good.csv", "-o", "fitted.toml")
+    assert result.exit_code == 0
+    chart = cs.predict(str(tmp_path / "fitted.toml"), step="3", probe=["MOT-:GND", "at:M1"])
+    assert chart.at(step="3", red="MOT-").expected == pytest.approx(2.95, abs=0.03)  # the meter's own limit is 17 mV
+    assert chart.at(step="3", at="M1").expected == pytest.approx(12.9, abs=0.31)  # clamp ±(2 % + 5 digits)
+
+
+@pytest.mark.parametrize("kind", ["linear", "pwm", "pack"])
+def test_new_writes_a_circuit(run: Run, tmp_path: Path, kind: str) -> None:
+    args = ("--nominal", "24V", "--kind", kind, "--steps", "2", "--fuse", "15A", "--current", "7A", "--feed-wire", "1.5mm2 3m")
+    result = run("new", "-o", "mine.toml", *args)
+    assert result.exit_code == 0
+    assert result.output.count("bands then") == 3
+    path = str(tmp_path / "mine.toml")
+    chart = cs.predict(path, step="2", probe="at:M1")
+    assert chart.at(step="2", at="M1").expected == pytest.approx(7.0, rel=0.02)
+    assert chart.operating_points[0].verdict == "running"
+    assert cs.load(path).net.elements["W2"].values["area"] == pytest.approx(1.5e-6)
+    assert run("new", "-o", "mine.toml", *args).exit_code == 2  # it is there already
