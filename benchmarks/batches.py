@@ -6,7 +6,8 @@ The batch: `samples` draws within the tolerances of the circuit's file, all step
 together, fallbacks included. The yardstick: ONE batched `numpy.linalg.solve` (one BLAS thread) of a dense random system of
 the circuit's reduced size, in turn with the rest, seven times; medians. Two sizes are used: chains of two-node elements
 taken out, bodies left in (the plain reading); and the package's own reduction, where bodies that only their own current
-warms are out too, so that splitting a joint in two adds nothing (the strict reading).
+warms are out too, so that splitting a joint in two adds nothing (the strict reading). The targets are for the strict one:
+the note under the table says who meets them. Numpy's, the default way, does not.
 
 The floor: operations of the recorded program at the rate of this machine's matrix product, and the bytes of what goes in
 (start, parameters that vary) and out (all rows), at the rate of a copy; whichever is longer.
@@ -36,7 +37,7 @@ from circuitsim.studies.sampling import draw, uncertain_numbers
 ROUNDS = 7
 YARD = 2000  # systems in one call of the yardstick
 TARGETS = {1: 0.25, 2: 0.14}
-"""Ratio aimed at, by threads."""
+"""Ratio aimed at against the strict size, by threads."""
 
 
 def reduced_size(net: cs.Netlist, unknowns: int) -> int:
@@ -112,17 +113,19 @@ def measure(name: str = "tractor-cab-fan", samples: int = 100_000) -> list[dict[
     for way, solved in done.items():
         for threads, target in TARGETS.items():
             cost = statistics.median(times[way, threads])
+            many = "s" if threads > 1 else ""
+            aim = statistics.median(times["strict"]) * target
             note = (
                 f"{labels.size:,} points; {way}; accepted {solved.solution.accepted.mean():.6f}, by the general way "
                 f"{(solved.method != PREDICTED).mean():.6f}; residual at most {solved.solution.residual.max():.0e}; "
-                f"{cost / least:.1f} times the floor of {1e6 * least:.2f} µs"
+                f"{cost / least:.1f} times the floor of {1e6 * least:.2f} µs; on {threads} thread{many} it "
+                f"{'meets' if cost <= aim else 'misses'} the target of {target:g}"
             )
             for kind, size in sizes.items():
                 yard = statistics.median(times[kind])
-                what = f"{name}, {way}, {threads} thread{'s' if threads > 1 else ''}, against dense n = {size} ({kind})"
-                rows.append(
-                    {"what": what, "value": cost, "yardstick": yard, "ratio": cost / yard, "target": target, "note": note}
-                )  # fmt: skip
+                what = f"{name}, {way}, {threads} thread{many}, against dense n = {size} ({kind})"
+                row = {"what": what, "value": cost, "yardstick": yard, "ratio": cost / yard, "note": note}
+                rows.append({**row, "target": target if kind == "strict" else None})
     return rows
 
 

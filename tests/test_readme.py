@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -41,6 +42,7 @@ def test_there_is_something_to_run() -> None:
 @pytest.mark.parametrize("command", [c for c in COMMANDS if "my-fan" not in c])
 def test_commands_of_the_readme(command: str, tmp_path: Path) -> None:
     words = shlex.split(command)[1:]
+    shutil.copytree(ROOT / "examples" / "readings", tmp_path / "examples" / "readings")
     done = subprocess.run(
         [sys.executable, "-m", "circuitsim", *words],
         cwd=tmp_path, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", check=False,

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-import sys
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from circuitsim.cli.commands import load_circuit, width_option
+from circuitsim.cli.commands import SUFFIXES, load_circuit, width_option
+from circuitsim.cli.naming import pointing_to_show, spelled
 from circuitsim.cli.output import check_ending, check_target, deliver, put_lines, spare, terminal_width
 from circuitsim.cli.words import Words
 from circuitsim.errors import InputError
 
-__all__ = ["verify_command"]
+if TYPE_CHECKING:
+    from circuitsim.studies.verify import Verification
 
-_SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
-_LEFT_OVER = 1
+__all__ = ["LEFT_OVER", "verify_command"]
+
+LEFT_OVER = 1
+"""Exit code where something is left over."""
 
 
-@click.command("verify", short_help="Say whether a repair brought every reading into its band.")
+@click.command(
+    "verify",
+    short_help="Say whether a repair brought every reading into its band.",
+    epilog="Exit codes: 0 all in band, 1 something is left over or nothing could be judged, 2 bad input.",
+)
 @click.argument("circuit")
 @click.argument("before")
 @click.argument("after")
@@ -35,34 +44,48 @@ def verify_command(
 ) -> None:  # fmt: skip
     """Compare the readings BEFORE and AFTER a repair with a good circuit's bands, and say what is left over.
 
-    BEFORE and AFTER are CSV files as 'diagnose' takes them. Leaves with 0 when every reading taken after is in its band and
-    nothing seen is left, with 1 when something is left over.
+    BEFORE and AFTER are CSV files as 'diagnose' takes them; each says on top under which conditions it was taken, such as
+    '# supply: 12.3 V'. The exit code is 0 when every reading taken after is in its band, 1 when something is left over: a
+    reading outside, one that was outside before and was not repeated, or something that was seen.
     """
     check_target(output)
     check_ending(output)
     if before == after == "-":
-        raise InputError("both can't come from standard input", key="AFTER")
-    kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
+        raise InputError("only one of BEFORE and AFTER can come from standard input", key="AFTER")
+    kind = form or next((k for end, k in SUFFIXES.items() if output and output.lower().endswith(end)), "table")
     found = load_circuit(circuit, pairs, {})
     spare(found.file, output)
-    from circuitsim.report.verifying import verification_lines, verification_markdown, verification_text
+    _spare_readings((before, after), output)
+    from circuitsim.measure import METERS
     from circuitsim.studies.evidence import load_findings
     from circuitsim.studies.verify import verify
 
-    result = verify(found, load_findings(found, before), load_findings(found, after), meter=meter)
-    if kind == "json":
-        deliver(json.dumps(result.to_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n", kind, output)
-    elif kind == "csv":
-        out = io.StringIO()
-        rows = csv.DictWriter(out, list(result.records()[0]) if result.readings else ["placed"], lineterminator="\n")
-        rows.writeheader()
-        rows.writerows(result.records())
-        deliver(out.getvalue(), kind, output)
-    elif kind == "markdown":
-        deliver(verification_markdown(result), kind, output)
-    elif output in (None, "-"):
+    with pointing_to_show(circuit):
+        old, new = (load_findings(found, path) for path in (before, after))
+        result = verify(found, old, new, spelled(meter, METERS))
+    if kind == "table" and output in (None, "-"):
+        from circuitsim.report.verifying import verification_lines
+
         put_lines(verification_lines(result, terminal_width(width)))
     else:
-        deliver(verification_text(result, width), kind, output)
+        deliver(_written(result, kind, width), kind, output)
     if not result.passed:
-        sys.exit(_LEFT_OVER)
+        raise click.exceptions.Exit(LEFT_OVER)
+
+
+def _spare_readings(files: Iterable[str], output: str | None) -> None:
+    """Raise InputError when what is to be written is a file of readings."""
+    for file in files:
+        with suppress(OSError):  # no such file: told where it is read
+            if output not in (None, "-") and file != "-" and Path(str(output)).samefile(file):
+                raise InputError("is a file of readings; give another name", file=output, key="--output")
+
+
+def _written(result: Verification, kind: str, width: int | None) -> str:
+    from circuitsim.report.verifying import verification_markdown, verification_text
+
+    if kind == "json":
+        return json.dumps(result.to_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    if kind == "csv":
+        return result.to_csv()
+    return verification_markdown(result) if kind == "markdown" else verification_text(result, width)

@@ -76,7 +76,8 @@ class OpenCollector(Element):
     """Open-collector duty command, averaged: pulls the line low for `duty` of each period.
 
     Against a pull-up of `pull_up` ohms (the one it was made to work with) the average line voltage is
-    V·(1 - duty·R/(R + R_on)); seen from outside that is the conductance duty/((1 - duty)·R + R_on).
+    V·(1 - duty·R/(R + R_on)); seen from outside that is the conductance duty/((1 - duty)·R + R_on). With a duty of 1 and of 0
+    that is the line pulled low and let go, between which it switches `frequency` times a second.
     """
 
     kind = "open-collector"
@@ -86,6 +87,7 @@ class OpenCollector(Element):
         Parameter("pull_up", "Ω", "pull-up that it works against", 1000.0, low=1.0),
         Parameter("on_resistance", "Ω", "transistor on; assumed", 10.0, low=1e-3),
         Parameter("leakage", "S", "transistor off; assumed", 1e-8, high=1.0),
+        Parameter("frequency", "Hz", "of the pulses; assumed, no average depends on it", 200.0, low=1.0),
     )
     conducts = (("line", "ground"),)
     ends = ("line", "ground")

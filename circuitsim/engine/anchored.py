@@ -13,6 +13,7 @@ from circuitsim.engine.fused import Fused
 from circuitsim.engine.native import available, empty_rows
 from circuitsim.engine.operating import Compiled, Solved
 from circuitsim.engine.prediction import Predictor
+from circuitsim.engine.sparse import SparsePlan
 from circuitsim.engine.system import Column, Evaluator, Values
 
 __all__ = ["Anchored"]
@@ -40,7 +41,12 @@ class Anchored:
         As for `Compiled.solve`.
     native : bool
         Use programs compiled by llvmlite (some five times faster) or numpy's; by default the former if it is there.
-        Their answers differ by rounding.
+        Their answers differ by rounding. Where LLVM can't compile or load a program on this machine, numpy's serves, and
+        the attribute of this name is False from then on.
+
+    Notes
+    -----
+    A big network (a `SparsePlan`: its elimination is no straight-line program of any use) is solved by `Compiled.solve`.
     """
 
     def __init__(
@@ -63,6 +69,8 @@ class Anchored:
         does not depend, within the acceptance rule, on what else is in the batch; the last bits may. Each stays on the branch
         of its nominal point. Labels in rising order save copies.
         """
+        if isinstance(self.compiled.plan(self.frozen), SparsePlan):
+            return self.compiled.solve(values, ambient=self.ambient, frozen=self.frozen, size=labels.size)
         laws = Evaluator.of(self.compiled.system, values, labels.size)
         order = None if (np.diff(labels) >= 0).all() else np.argsort(labels, kind="stable")
         if order is not None:
@@ -78,6 +86,7 @@ class Anchored:
         method = np.full(size, PREDICTED, np.int64)
         with self._making:
             fused, predictor = self.fused, self._predictor(tuple(laws.columns))
+            compiled = size > 0 and self._compiles(tuple(laws.columns))
         if self.frozen:
             x[:variables][self.compiled.system.thermal] = self.ambient
 
@@ -85,7 +94,7 @@ class Anchored:
             predictor.start(laws, piece.point, piece.samples, start)
 
         turns = self._turns(predictor)[labels]
-        solution = fused.run(laws, x, begin, _pieces(labels), turns, compiled=self.native, threads=threads)
+        solution = fused.run(laws, x, begin, _pieces(labels), turns, compiled=compiled, threads=threads)
         left = np.flatnonzero(~solution.accepted)
         for k in range(0, left.size, _FEW):
             some = left[k : k + _FEW]
@@ -97,6 +106,15 @@ class Anchored:
     def fused(self) -> Fused:
         """The program that all its batches run."""
         return Fused(self.compiled.plan(self.frozen), self.nominal.laws)
+
+    def _compiles(self, columns: tuple[Column, ...]) -> bool:
+        """Whether the compiled program is to be run: wanted, and LLVM takes it here."""
+        if self.native:
+            try:
+                self.fused.native(columns)
+            except RuntimeError:
+                self.native = False
+        return self.native
 
     def _turns(self, predictor: Predictor) -> Array:
         if self._signs is None:

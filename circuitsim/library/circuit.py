@@ -55,9 +55,10 @@ class Supply:
 class StandardReading:
     """One line of the circuit's standard chart.
 
-    label: what it shows, in trade words; instrument: voltmeter, clamp, ohmmeter or lamp; red, black: probe points or
+    label: what it shows, in trade words; instrument: see `circuitsim.library.functions`; red, black: probe points or
     nodes; at: element that a clamp sits on; steps: names of the steps at which it is read; unplugged: connectors;
-    ignition: "on" or "off"; rule: the shop's rule of thumb, as text ('' if none).
+    ignition: "on" or "off"; rule: the shop's rule of thumb, as text ('' if none); fitted: lamps put on for it alone,
+    ``lamp:A:B``; capture: for how long a minimum or maximum must last, s (0: for all else).
     """
 
     label: str
@@ -69,6 +70,8 @@ class StandardReading:
     unplugged: tuple[str, ...] = ()
     ignition: str = "on"
     rule: str = ""
+    fitted: tuple[str, ...] = ()
+    capture: float = 0.0
 
 
 @dataclass(frozen=True)

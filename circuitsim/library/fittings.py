@@ -9,14 +9,18 @@ from circuitsim.elements import Pin
 from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, shown
 from circuitsim.library.circuit import Circuit, Connector, ProbePoint, StandardReading, Supply
 from circuitsim.library.colours import check_colour
+from circuitsim.library.functions import CAPTURE, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
 from circuitsim.network import Netlist
+from circuitsim.quantities import format_quantity, parse
 
 if TYPE_CHECKING:
     from circuitsim.library.shapes import ConnectorShape, ProbeShape, ReadingShape, SupplyShape
 
-__all__ = ["connectors", "probe_points", "standard_readings", "supply"]
+__all__ = ["connectors", "probe_points", "read_capture", "standard_readings", "supply"]
+
+_CAPTURES = (1e-6, 10.0)  # s; faster is no meter's peak mode, slower no minimum
 
 
 def supply(shape: SupplyShape, net: Netlist, mistakes: Mistakes) -> Supply:
@@ -84,7 +88,26 @@ def standard_readings(shapes: Sequence[ReadingShape], circuit: Circuit, mistakes
 
 
 def _reading(shape: ReadingShape, path: KeyPath, circuit: Circuit, mistakes: Mistakes) -> StandardReading:
-    clamp = shape.instrument == "clamp"
+    known = (*INSTRUMENTS, *WAVE_INSTRUMENTS)
+    if shape.instrument not in known:
+        mistakes.add(UnknownNameError("word", shape.instrument, known), (*path, "instrument"))
+    _check_leads(shape, path, circuit, mistakes)
+    for name in shape.unplugged:
+        try:
+            circuit.connector(name)
+        except InputError as error:
+            mistakes.add(error, (*path, "unplugged"))
+    for text in shape.fitted:
+        _check_lamp(text, (*path, "fitted"), circuit, mistakes)
+    return StandardReading(
+        shape.label, shape.instrument, shape.red, shape.black, shape.at, _steps(shape, path, circuit, mistakes),
+        shape.unplugged, shape.ignition, shape.rule, shape.fitted, _capture(shape, path, mistakes),
+    )  # fmt: skip
+
+
+def _check_leads(shape: ReadingShape, path: KeyPath, circuit: Circuit, mistakes: Mistakes) -> None:
+    """Note what a clamp, or an instrument with two leads, lacks or has too much, and places that are not there."""
+    clamp = on_clamp(shape.instrument)
     needed, barred = (("at",), ("red", "black")) if clamp else (("red", "black"), ("at",))
     for key in needed:
         if not getattr(shape, key):
@@ -100,15 +123,48 @@ def _reading(shape: ReadingShape, path: KeyPath, circuit: Circuit, mistakes: Mis
             mistakes.add(error, (*path, key))
     if clamp and shape.at and shape.at not in circuit.net.elements:
         mistakes.add(UnknownNameError("element", shape.at, list(circuit.net.elements)), (*path, "at"))
-    for name in shape.unplugged:
+
+
+def _check_lamp(text: str, path: KeyPath, circuit: Circuit, mistakes: Mistakes) -> None:
+    """Note what is wrong with a lamp that is fitted for one reading."""
+    kind, *ends = text.split(":")
+    if kind != "lamp" or len(ends) != 2:
+        mistakes.add(CircuitFileError(f"{shown(text)} found; accepted: lamp:A:B, such as lamp:MOT+:MOT-"), path)
+        return
+    for name in ends:
         try:
-            circuit.connector(name)
+            circuit.node(name)
         except InputError as error:
-            mistakes.add(error, (*path, "unplugged"))
-    return StandardReading(
-        shape.label, shape.instrument, shape.red, shape.black, shape.at, _steps(shape, path, circuit, mistakes),
-        shape.unplugged, shape.ignition, shape.rule,
-    )  # fmt: skip
+            mistakes.add(error, path)
+
+
+def _capture(shape: ReadingShape, path: KeyPath, mistakes: Mistakes) -> float:
+    """Read for how long a minimum or maximum must last, s; 0 where the instrument holds nothing."""
+    function = function_of(shape.instrument)
+    holds = function is not None and function.capture
+    if shape.capture is None:
+        return CAPTURE if holds else 0.0
+    if not holds:
+        mistakes.add(CircuitFileError(f"a {shape.instrument} holds no level; only min and max do"), (*path, "capture"))
+        return 0.0
+    try:
+        return read_capture(shape.capture)
+    except InputError as error:
+        mistakes.add(error, (*path, "capture"))
+        return CAPTURE
+
+
+def read_capture(given: str | float) -> float:
+    """Read a capture time, s: text with its unit, or seconds.
+
+    Raises QuantityError or InputError for what can't be read or is out of range.
+    """
+    found = parse(given, "s")
+    low, high = _CAPTURES
+    if not low <= found <= high:
+        span = f"{format_quantity(low, 's')} to {format_quantity(high, 's')}"
+        raise InputError(f"{format_quantity(found, 's')} is out of range; accepted: {span}")
+    return found
 
 
 def _steps(shape: ReadingShape, path: KeyPath, circuit: Circuit, mistakes: Mistakes) -> tuple[str, ...]:

@@ -49,6 +49,7 @@ def circuit_of_text(text: str) -> Circuit:
         "probes": {p["name"]: ProbePoint(**p) for p in plain["probes"]},
         "readings": tuple(StandardReading(**_tupled(r)) for r in plain["readings"]),
         "cautions": tuple(plain["cautions"]),
+        "faults": tuple(plain["faults"]),
     }
     return Circuit(**plain)
 

@@ -74,16 +74,21 @@ class ProbeShape(_Shape):
 
 
 class ReadingShape(_Shape):
-    """A line of the circuit's chart."""
+    """A line of the circuit's chart.
+
+    fitted: lamps put on for it alone, ``lamp:A:B``; capture: for how long a minimum or maximum must last.
+    """
 
     label: Text
-    instrument: Literal["voltmeter", "clamp", "ohmmeter", "lamp"]
+    instrument: Text
     red: str = ""
     black: str = ""
     at: str = ""
     steps: StepChoice = "all"
     unplugged: tuple[Text, ...] = ()
+    fitted: tuple[Text, ...] = ()
     ignition: Literal["on", "off"] = "on"
+    capture: Text | None = None
     rule: str = ""
 
 

@@ -1,8 +1,9 @@
-"""Slopes of readings on a chopped circuit: the adjoint of the averaged circuit does not know how waveforms move with a part.
+"""Slopes of readings of a waveform: the adjoint of the averaged circuit does not know how waveforms move with a part.
 
 Where the stage switches within the period, each parameter with a tolerance is moved by a twentieth of its standard
-uncertainty and the periodic steady state found again, all of them in one batch about the point that is there already. Readings
-that differ only by the place of a voltmeter of 10 MΩ, or of a clamp, share these points.
+uncertainty and the periodic steady state found again, all of them in one batch about the point that is there already. Where it
+does not, but a command line is pulled low in pulses, the averaged point is found again in the same way. Readings that differ
+only by the place of a voltmeter of 10 MΩ, or of a clamp, share these points.
 """
 
 from __future__ import annotations
@@ -12,9 +13,12 @@ from collections.abc import Callable, Hashable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.engine.periodic import nudge
+from circuitsim.engine.newton import newton
+from circuitsim.engine.operating import Solved
+from circuitsim.engine.periodic import Chopped, nudge
 from circuitsim.engine.periodic_points import PeriodicPoints
-from circuitsim.engine.system import Column
+from circuitsim.engine.points import Points
+from circuitsim.engine.system import Column, Evaluator
 from circuitsim.quantities import Tolerance
 
 __all__ = ["chopped_slopes", "switching_samples"]
@@ -34,34 +38,51 @@ def switching_samples(points: PeriodicPoints) -> Index:
 
 
 def chopped_slopes(
-    points: PeriodicPoints, samples: Index, alike: Sequence[Hashable], columns: Sequence[Column],
-    tolerances: Sequence[Sequence[Tolerance | None]], value: Callable[[PeriodicPoints, int], Array],
+    points: Points, samples: Index, alike: Sequence[Hashable], columns: Sequence[Column],
+    tolerances: Sequence[Sequence[Tolerance | None]], value: Callable[[Points, int, slice], Array],
 ) -> Array:  # fmt: skip
     """Give the slope of each sample's reading against each column, (columns, samples); NaN where one was not found.
 
-    alike: a key for each sample; those with the same key share their points. tolerances: for each sample, of each column.
-    value: the reading of sample k at any of the points that share its key.
+    samples: all with a periodic steady state, or all without. alike: a key for each sample; those with the same key share
+    their points. tolerances: for each sample, of each column. value: the reading of sample k at some of any points that share
+    its key.
     """
     first: dict[Hashable, int] = {}
     for k, key in enumerate(alike):
         first.setdefault(key, k)
     chosen = list(first.values())
     steps = np.array([_steps(points, int(samples[k]), columns, tolerances[k]) for k in chosen])
-    solved = nudge(points.solved, samples[chosen], columns, steps)
-    moved = PeriodicPoints(solved)
+    moved = _moved(points, samples[chosen], columns, steps)
     place = {key: n for n, key in enumerate(first)}
     slopes = np.empty((len(columns), len(samples)))
     for k, key in enumerate(alike):
         n = place[key]
         here = slice(n * len(columns), (n + 1) * len(columns))
-        nominal = float(value(points, k)[samples[first[key]]])
-        change = value(moved, k)[here] - nominal
+        own = int(samples[first[key]])
+        nominal = float(value(points, k, slice(own, own + 1))[0])
+        change = value(moved, k, here) - nominal
         change = np.where(np.abs(change) < _NOISE * (abs(nominal) + 1e-3), 0.0, change)
         slopes[:, k] = np.where(moved.accepted[here], change / steps[n], np.nan)
     return slopes
 
 
-def _steps(points: PeriodicPoints, sample: int, columns: Sequence[Column], tolerances: Sequence[Tolerance | None]) -> Array:
+def _moved(points: Points, samples: Index, columns: Sequence[Column], steps: Array) -> Points:
+    """Give the points that samples become, sample by sample, column by column."""
+    if isinstance(points, PeriodicPoints) and points.periodic[samples].all():
+        return PeriodicPoints(nudge(points.solved, samples, columns, steps))
+    solved = points.solved.given if isinstance(points.solved, Chopped) else points.solved
+    at = np.repeat(samples, len(columns))
+    laws = solved.laws.take(at)
+    moved = {c: array.copy() for c, array in laws.columns.items()}
+    for k, (g, p, e) in enumerate(columns):
+        array = moved.setdefault((g, p, e), np.full(at.size, float(laws.base[g][p, e, 0])))
+        array[k :: len(columns)] += steps[:, k]
+    changed = Evaluator(laws.system, laws.base, moved, at.size, laws.smooth)
+    found = newton(solved.compiled.plan(solved.frozen), changed, solved.x[:, at], limit=40)
+    return Points(Solved(solved.compiled, changed, solved.frozen, found, solved.method[at]))
+
+
+def _steps(points: Points, sample: int, columns: Sequence[Column], tolerances: Sequence[Tolerance | None]) -> Array:
     """Give the step of each parameter, inside its accepted range."""
     laws, out = points.solved.laws, np.empty(len(columns))
     for c, ((g, p, e), tolerance) in enumerate(zip(columns, tolerances, strict=True)):

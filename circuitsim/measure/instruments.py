@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from circuitsim.elements import Lamp
 from circuitsim.errors import InputError
 from circuitsim.measure.conditions import TEST_LAMP
+from circuitsim.library.functions import FUNCTIONS
 from circuitsim.measure.meters import Meter, Range, lamp_look
 from circuitsim.measure.traces import Trace
 from circuitsim.quantities import format_quantity
@@ -28,7 +29,7 @@ from circuitsim.quantities import format_quantity
 __all__ = [
     "FORM_FACTOR", "SCOPE", "TIMING", "Scope", "Shown", "Timing", "ac_dc_reading", "ac_reading", "average_ac_reading",
     "dc_reading", "dc_record", "duty_reading", "extreme_readings", "frequency_reading", "lamp_reading", "lamp_share",
-    "meter_readings", "scope_readings",
+    "meter_readings", "periodic_ripple", "scope_readings", "show_function",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -106,6 +107,30 @@ def _shown(what: str, value: float, unit: str, meter: Meter, ripple: float = 0.0
     return Shown(what, value, unit, ripple, limit, meter.display(value, unit))
 
 
+def show_function(name: str, value: float, meter: Meter, unit: str = "V", timing: Timing = TIMING) -> Shown:
+    """Put what a function (see `FUNCTIONS`) makes of a waveform on its display, with the accuracy that it has there.
+
+    unit: of the waveform. NaN is no reading: '-'.
+    """
+    what = FUNCTIONS[name].title
+    if name in ("duty", "frequency"):
+        return _counted(name, value, timing)
+    if name.startswith("scope-"):
+        text = f"{value:.2f} {unit}" if math.isfinite(value) else "-"
+        return Shown(what, value, unit, 0.0, SCOPE.screen.limit(value), text)
+    return _shown(what, value, unit, meter, timing=timing if name.startswith("ac") else None)
+
+
+def _counted(name: str, value: float, timing: Timing = TIMING) -> Shown:
+    """Put a duty or a frequency on a display."""
+    what, unit = FUNCTIONS[name].title, FUNCTIONS[name].unit
+    limit = 0.001 + timing.ac_share / 3 if name == "duty" else 0.001 * value
+    if not math.isfinite(value):
+        return Shown(what, value, unit, 0.0, limit, "-")
+    text = f"{100 * value:.1f} %" if name == "duty" else format_quantity(value, unit, 4)
+    return Shown(what, value, unit, 0.0, limit, text)
+
+
 def dc_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIMING) -> Shown:
     """DC range, on volts or on a DC clamp (unit A): the average, and the ripple that its filter and its averaging let through.
 
@@ -113,7 +138,7 @@ def dc_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIM
     """
     if trace.periodic:
         value = trace.figures.mean
-        ripple = _periodic_ripple(trace, timing)
+        ripple = periodic_ripple(trace, timing)
     else:
         readings = dc_record(trace, timing)[1]
         value = float(readings.mean())
@@ -121,8 +146,8 @@ def dc_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIM
     return _shown("DC", value, unit, meter, ripple)
 
 
-def _periodic_ripple(trace: Trace, timing: Timing) -> float:
-    """Largest difference of any reading from the average, wherever in the period it begins."""
+def periodic_ripple(trace: Trace, timing: Timing = TIMING) -> float:
+    """Give the largest difference of any DC reading of a periodic waveform from its average, wherever in the period it begins."""
     least = 1e-12 * max(abs(trace.figures.low), abs(trace.figures.high))
     begin = np.concatenate([trace.times, trace.times - timing.update, trace.times[0] + trace.duration * np.linspace(0, 1, 513)])
     swing = _averages(trace, begin, timing) - trace.figures.mean
@@ -163,17 +188,17 @@ def dc_record(trace: Trace, timing: Timing = TIMING) -> tuple[Array, Array]:
 
 def ac_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIMING) -> Shown:
     """True RMS, AC-coupled: the average is dropped."""
-    return _shown("true RMS, AC", trace.figures.ac, unit, meter, timing=timing)
+    return show_function("ac", trace.figures.ac, meter, unit, timing)
 
 
 def ac_dc_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIMING) -> Shown:
     """True RMS of everything, the average included."""
-    return _shown("true RMS, AC+DC", trace.figures.rms, unit, meter, timing=timing)
+    return show_function("ac+dc", trace.figures.rms, meter, unit, timing)
 
 
 def average_ac_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIMING) -> Shown:
     """An AC range that is no true RMS: 1.1107 times the mean of |v - average|, right for a sine alone."""
-    return _shown("average-responding AC", FORM_FACTOR * trace.mean_deviation, unit, meter, timing=timing)
+    return show_function("ac-average", FORM_FACTOR * trace.mean_deviation, meter, unit, timing)
 
 
 def extreme_readings(trace: Trace, meter: Meter, capture: float, unit: str = "V") -> tuple[Shown, Shown]:
@@ -181,7 +206,7 @@ def extreme_readings(trace: Trace, meter: Meter, capture: float, unit: str = "V"
     low, high = (trace.held(capture, high=h) for h in (False, True))
     if low > high:  # all of it is shorter
         low = high = trace.figures.mean
-    return _shown("minimum", low, unit, meter), _shown("maximum", high, unit, meter)
+    return show_function("min", low, meter, unit), show_function("max", high, meter, unit)
 
 
 def _half_way(trace: Trace) -> float:
@@ -191,7 +216,7 @@ def _half_way(trace: Trace) -> float:
 def duty_reading(trace: Trace, level: float | None = None, timing: Timing = TIMING) -> Shown:
     """Duty: share of the time above a level, half way between the extremes unless given."""
     share = trace.share_above(_half_way(trace) if level is None else level)
-    return Shown("duty", share, "1", 0.0, 0.001 + timing.ac_share / 3, f"{100 * share:.1f} %")
+    return _counted("duty", share, timing)
 
 
 def frequency_reading(trace: Trace, level: float | None = None, hysteresis: float = 0.1) -> Shown:
@@ -203,7 +228,7 @@ def frequency_reading(trace: Trace, level: float | None = None, hysteresis: floa
     swing = trace.figures.high - trace.figures.low
     count = trace.rises(centre - hysteresis * swing / 2, centre + hysteresis * swing / 2) if swing > 0 else 0
     value = count / trace.duration
-    return Shown("frequency", value, "Hz", 0.0, 0.001 * value, format_quantity(value, "Hz", 4))
+    return _counted("frequency", value)
 
 
 def lamp_share(volts: float | Array, power: float = TEST_LAMP["power"], voltage: float = TEST_LAMP["voltage"]) -> Array:

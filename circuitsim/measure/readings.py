@@ -19,19 +19,20 @@ from circuitsim.errors import InputError, UnknownNameError
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure.bands import Band, Contribution
 from circuitsim.measure.conditions import TEST_LAMP, Bench, Conditions, make_bench
+from circuitsim.library.functions import INSTRUMENTS, WAVE_INSTRUMENTS, on_bench
 from circuitsim.measure.meters import Meter
 
 __all__ = ["INSTRUMENTS", "Measured", "Stand", "Task", "by_stand", "shown_ohms", "step_values"]
 
 Array = NDArray[np.float64]
 
-INSTRUMENTS = {"voltmeter": "V", "clamp": "A", "ohmmeter": "Ω", "lamp": "1"}
-"""Instruments by name and the unit that each reads."""
-
 
 @dataclass(frozen=True)
 class Task:
-    """One reading to take: the step, the conditions, the instrument and where it goes."""
+    """One reading to take: the step, the conditions, the instrument and where it goes.
+
+    capture: for how long a minimum or maximum must last, s; 0 for all else.
+    """
 
     step: str
     conditions: Conditions
@@ -39,6 +40,7 @@ class Task:
     red: str = ""
     black: str = ""
     at: str = ""
+    capture: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -120,11 +122,12 @@ class Stand:
         names: dict[tuple[str, str, str], str] = {}
         extra: list[Element] = []
         for task, leads in zip(self.tasks, self.leads, strict=True):
-            if leads is None or (task.instrument, *leads) in names:
+            kind = on_bench(task.instrument)
+            if leads is None or (kind, *leads) in names:
                 continue
-            name = f"{task.instrument}-at-{len(names) + 1}"
-            names[task.instrument, *leads] = name
-            extra.append(self._instrument(task.instrument, name, *leads))
+            name = f"{kind}-at-{len(names) + 1}"
+            names[kind, *leads] = name
+            extra.append(self._instrument(kind, name, *leads))
         bench = self._bench(extra)
         for task in self.tasks:
             if task.at:
@@ -151,7 +154,7 @@ class Stand:
         if kind == "lamp":
             voltage = 12.0 if self.circuit.nominal < 18 else 24.0
             return self._lamp(name, red, black, power=TEST_LAMP["power"], voltage=voltage)
-        raise UnknownNameError("instrument", kind, tuple(INSTRUMENTS))
+        raise UnknownNameError("instrument", kind, (*INSTRUMENTS, *WAVE_INSTRUMENTS))
 
     def values(self) -> dict[tuple[str, str], Any]:
         """Give the parameters of the nominal vehicle, one entry a task where they vary."""
@@ -161,7 +164,10 @@ class Stand:
         values = {key: v for key, v in values.items() if key[0] not in gone}
         for (kind, *leads), name in self.instruments.items():
             on = np.array(
-                [float(t.instrument == kind and at == tuple(leads)) for t, at in zip(self.tasks, self.leads, strict=True)]
+                [
+                    float(on_bench(t.instrument) == kind and at == tuple(leads))
+                    for t, at in zip(self.tasks, self.leads, strict=True)
+                ]
             )
             if kind == "voltmeter":
                 values[name, "conductance"] = on / self.meter.input_resistance

@@ -1,15 +1,17 @@
 """Taking readings: every reading of a chart is one sample of one batch, unplugged or not, with its own meter connected.
 
-A connector that is unplugged for some of the readings is a state of its pins (`PartingPin`), a lamp that is put on for
-some is a state of the lamp, and what floats in some is pinned in those alone. So a chart is one system, one iteration,
-one check of stability and one set of slopes.
+A connector that is unplugged for some of the readings is a state of its pins (`PartingPin`), a lamp that is put on or fitted
+for some is a state of the lamp, and what floats in some is pinned in those alone. So a chart is one system, one iteration,
+one check of stability and one set of slopes. What a function of an instrument shows of a waveform is worked out beside them
+(`measure.waving`).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +24,17 @@ from circuitsim.engine.periodic_points import PeriodicPoints, points_of
 from circuitsim.engine.points import Points
 from circuitsim.engine.sensitivity import Answer, current_answer, voltage_answer
 from circuitsim.engine.system import Column, Values
+from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure.bands import Band, Uncertain, band_of
+from circuitsim.measure.bands import Band, Budget, Uncertain, band_of
 from circuitsim.measure.chopping import chopped_slopes, switching_samples
-from circuitsim.measure.conditions import PINNED, Bench, make_bench
+from circuitsim.measure.conditions import PINNED, TEST_LAMP, Bench, Fitted, make_bench
+from circuitsim.library.functions import function_of, unit_of
+from circuitsim.measure.instruments import show_function
 from circuitsim.measure.meters import Meter
-from circuitsim.measure.readings import INSTRUMENTS, Measured, Stand, Task, shown_ohms
+from circuitsim.measure.readings import Measured, Stand, Task, shown_ohms
 from circuitsim.measure.states import points_since, slopes_of
+from circuitsim.measure.waving import LEVEL, UNKNOWN, Place, Waves, level_slopes
 from circuitsim.quantities import Tolerance
 
 __all__ = ["Batch", "bench_in_states", "measure", "measure_with_points"]
@@ -79,7 +85,7 @@ def measure_with_points(
     """Take readings, and give the points of the bare circuit beside them.
 
     Parameters and errors are those of `measure`. bare: tasks with nothing connected, at least one; they and all others
-    are of one and the same state: the same things fitted for the same time.
+    are of one and the same state: on for the same time, with the same jumpers fitted.
     """
     batch = Batch(circuit, [*bare, *tasks], meter, dict(supply or {}), known or {})
     batch.require()
@@ -96,6 +102,24 @@ def bench_in_states(
     return batch.compiled, [{key: v[k] for key, v in values.items()} for k in range(len(tasks))]
 
 
+class _State(NamedTuple):
+    """What makes parts of a circuit float: connectors unplugged, things fitted, and whether ignition and engine are on."""
+
+    unplugged: tuple[str, ...]
+    fitted: tuple[Fitted, ...]
+    ignition: bool
+    engine: bool
+
+
+def _switched(task: Task) -> tuple[bool, bool]:
+    return task.conditions.ignition == "on", task.conditions.engine == "running"
+
+
+def _in_all(sets: Sequence[tuple[Any, ...]]) -> list[Any]:
+    """Give what is in every one of some sets, in the order of the first."""
+    return [one for one in sets[0] if all(one in s for s in sets)]
+
+
 class Batch(Stand):
     """Tasks on one bench, whatever is unplugged for each, solved with their slopes."""
 
@@ -103,7 +127,9 @@ class Batch(Stand):
         self, circuit: Circuit, tasks: Sequence[Task], meter: Meter, supply: Values, known: dict[Any, Tolerance]
     ) -> None:
         self.known = known
-        self._floats: dict[tuple[str, ...], list[list[str]]] = {}
+        self._floats: dict[_State, list[list[str]]] = {}
+        self._lamps: dict[Fitted, str] = {}
+        self.states = [_State(t.conditions.unplugged, t.conditions.fitted, *_switched(t)) for t in tasks]
         super().__init__(circuit, tasks, meter, supply)
         self.ambient = np.array([t.conditions.ambient for t in self.tasks])
         self.since = self.tasks[0].conditions.since
@@ -113,21 +139,34 @@ class Batch(Stand):
     _lamp = ProbeLamp
 
     def _bench(self, extra: Sequence[Element]) -> Bench:
-        """Leave out what is parted in all tasks, give a state to what is parted in some, pin what floats in any."""
-        sets = dict.fromkeys(t.conditions.unplugged for t in self.tasks)
-        always = [name for name in next(iter(sets)) if all(name in s for s in sets)]
-        bench = make_bench(self.circuit, always, self.tasks[0].conditions.fitted, extra)
-        if len(sets) == 1:
-            self._floats = {key: [] for key in sets}
-            return bench
+        """Leave out what is parted in all tasks, give a state to what is parted or fitted in some, pin what floats in any."""
+        states = dict.fromkeys(self.states)
+        always, fitted = (_in_all([getattr(s, name) for s in states]) for name in ("unplugged", "fitted"))
+        lamps = [self._fitted_lamp(f) for f in dict.fromkeys(f for s in states for f in s.fitted) if f not in fitted]
+        bench = make_bench(self.circuit, always, fitted, [*extra, *lamps])
         net = bench.net
-        for pin in dict.fromkeys(pin for s in sets for pin in self._pins(s) if pin in net.elements):
+        for pin in dict.fromkeys(pin for s in states for pin in self._pins(s.unplugged) if pin in net.elements):
             net.elements[pin] = PartingPin.of(net.elements[pin])
-        tools = {e.name for e in extra}
-        self._floats = {s: net.floating([*tools, *self._pins(s)]) for s in sets}
+        tools = [e.name for e in extra]
+        self._floats = {s: net.floating([*tools, *self._parted(s)]) for s in states}
         for name, node in self._leaks():
             net.add(Leak(name, node, net.ground, conductance=0.0))
         return bench
+
+    def _fitted_lamp(self, f: Fitted) -> Element:
+        """Make a lamp that is fitted for some of the readings."""
+        if f.kind != "lamp":
+            raise InputError(f"{f} for some readings alone: only a lamp can be", key="fitted")
+        self._lamps[f] = f"fitted-lamp-{len(self._lamps) + 1}"
+        voltage = 12.0 if self.circuit.nominal < 18 else 24.0
+        return ProbeLamp(self._lamps[f], self._node(f.red), self._node(f.black), power=TEST_LAMP["power"], voltage=voltage)
+
+    def _parted(self, state: _State) -> list[str]:
+        """Name what carries nothing in a state: pins that are unplugged, lamps that are not fitted, switches that are open."""
+        switched = self.circuit.switched.items()
+        is_on = {"ignition": state.ignition, "engine": state.engine}
+        opened = [name for (name, parameter), word in switched if parameter == "closed" and not is_on[word]]
+        return [*self._pins(state.unplugged), *(name for f, name in self._lamps.items() if f not in state.fitted), *opened]
 
     def _leaks(self) -> list[tuple[str, str]]:
         """Name the leakages that pin what floats in some tasks, and the node of each."""
@@ -142,15 +181,17 @@ class Batch(Stand):
         values = super().values()
         for name, e in self.bench.net.elements.items():
             if isinstance(e, PartingPin):
-                values[name, "mated"] = self._when(lambda s, name=name: name not in self._pins(s))
+                values[name, "mated"] = self._when(lambda s, name=name: name not in self._pins(s.unplugged))
+        for f, name in self._lamps.items():
+            values[name, "connected"] = self._when(lambda s, f=f: f in s.fitted)
         for name, node in self._leaks():
             values[name, "conductance"] = PINNED * self._when(lambda s, node=node: any(g[0] == node for g in self._floats[s]))
         return values
 
     def _when(self, holds: Any) -> Array:
-        """Give 1 for the tasks whose set of unplugged connectors is such, else 0."""
+        """Give 1 for the tasks whose state is such, else 0."""
         found = {s: float(holds(s)) for s in self._floats}
-        return np.array([found[t.conditions.unplugged] for t in self.tasks])
+        return np.array([found[s] for s in self.states])
 
     # The readings -----------------------------------------------------------------------------------------------
 
@@ -214,7 +255,27 @@ class Batch(Stand):
             value[members], by_x[:, members] = own.value[members], own.by_x[:, members]
             for g, slopes in own.by_parameter.items():
                 explicit.setdefault(g, np.zeros_like(slopes))[..., members] = slopes[..., members]
+        for k in self._looks:
+            value[k] = self._seen(self._waves, k, slice(k, k + 1))[0]
         return Answer(value, by_x, explicit)
+
+    @cached_property
+    def _waves(self) -> Waves:
+        return Waves(self.points)
+
+    @cached_property
+    def _places(self) -> list[Place]:
+        return [Place(*(leads or ()), at=t.at) for t, leads in zip(self.tasks, self.leads, strict=True)]
+
+    @cached_property
+    def _looks(self) -> list[int]:
+        """The readings that are functions of a waveform."""
+        return [k for k, t in enumerate(self.tasks) if function_of(t.instrument)]
+
+    def _seen(self, waves: Waves, k: int, here: slice) -> Array:
+        """What the function of task k shows at some points, which need not be the batch's own."""
+        function = function_of(self.tasks[k].instrument)
+        return waves.at(self._places[k]).take(here).value(function.name if function else "", self.tasks[k].capture)
 
     def _by_element(self) -> list[tuple[str, str, list[int]]]:
         """Group the clamps and lamps by the element whose output they show."""
@@ -229,16 +290,37 @@ class Batch(Stand):
     def _measured(self, answer: Answer, uncertain: Uncertain, k: int, live: bool) -> Measured:
         task, points = self.tasks[k], self.points
         value = float(answer.value[k])
-        unit = INSTRUMENTS[task.instrument]
-        limit = self.meter.limit(value, unit) if unit != "1" else 0.0
-        floating = {node for group in self._floats[task.conditions.unplugged] for node in group} | self.bench.floating
+        floating = self._floating(k)
         valid = bool(points.valid[k]) and not live
         verdict = "live: no ohms reading" if live else points.verdicts[k]
+        if valid and not math.isfinite(value) and k in self._looks:
+            verdict = LEVEL if self._waves.at(self._places[k]).steady[k] else UNKNOWN
         budget = uncertain.budget(k, self.circuit.step_index(task.step))
-        band = band_of(value, budget, limit) if valid else Band(*[float("nan")] * 3)
-        expected = value if valid else float("nan")
+        there = valid and math.isfinite(value)
+        band = self._band(k, value, budget) if there else Band(math.nan, math.nan, math.nan)
+        expected = value if there else math.nan
         floats = any(node in floating for node in self.leads[k] or ())
         return Measured(task, expected, band, verdict, floats, float(points.residual[k]), budget)
+
+    def _band(self, k: int, value: float, budget: Budget) -> Band:
+        """Give the band of a reading; what a function can't show is cut off."""
+        band, function = band_of(value, budget, self._limit(k, value)), function_of(self.tasks[k].instrument)
+        if function is None or not function.positive:
+            return band
+        return Band(max(band.low, 0.0), min(band.high, 1.0) if function.name == "duty" else band.high, band.standard)
+
+    def _limit(self, k: int, value: float) -> float:
+        """Give how far the instrument itself may be off, the ripple that a DC meter lets through included."""
+        task, unit = self.tasks[k], unit_of(self.tasks[k].instrument)
+        if function := function_of(task.instrument):
+            return show_function(function.name, value, self.meter, "A" if task.at else "V").limit
+        if task.instrument in ("voltmeter", "clamp"):
+            return self.meter.limit(value, unit) + self._waves.ripple(self._places[k], k)
+        return self.meter.limit(value, unit) if unit != "1" else 0.0
+
+    def _floating(self, k: int) -> set[str]:
+        """Give the nodes that float in the state of a task."""
+        return {node for group in self._floats[self.states[k]] for node in group} | self.bench.floating
 
     def _uncertain(self, slopes: list[Array]) -> Uncertain:
         """Everything on the bench that has a tolerance, with its values and slopes, one a task."""
@@ -247,7 +329,7 @@ class Batch(Stand):
         nominal = [laws.columns.get((g, p, e), laws.base[g][p, e]) for g, p, e in columns]
         size = (len(columns), len(self.tasks))
         by_column = np.array([slopes[g][p, e] for g, p, e in columns]).reshape(size)
-        self._put_chopped(by_column, columns)
+        self._put_waves(by_column, columns)
         return Uncertain(
             tuple(f"{key[0]}.{key[1]}" for _, key, _ in self.tolerances),
             tuple(found for _, _, found in self.tolerances),
@@ -255,31 +337,48 @@ class Batch(Stand):
             by_column,
         )
 
-    def _put_chopped(self, slopes: Array, columns: Sequence[Column]) -> None:
-        """Put in the slopes of readings that are averages of a chopped waveform (see `measure.chopping`)."""
+    def _put_waves(self, slopes: Array, columns: Sequence[Column]) -> None:
+        """Put in the slopes of readings of a waveform, averages of a chopped one included (see `measure.chopping`)."""
         points = self.points
-        if not isinstance(points, PeriodicPoints) or not columns:
+        chopped = isinstance(points, PeriodicPoints)
+        switching = set(switching_samples(points).tolist()) if isinstance(points, PeriodicPoints) else set[int]()
+        steady = {k: bool(self._waves.at(self._places[k]).steady[k]) for k in self._looks}
+        for k in self._looks:
+            function = function_of(self.tasks[k].instrument)
+            if steady[k] and k not in switching and function:
+                slopes[:, k] = level_slopes(function.name, float(self._waves.at(self._places[k]).mean[k]), slopes[:, k])
+        if not columns:
             return
-        samples = [k for k in switching_samples(points).tolist() if self.leads[k] or self.tasks[k].at]
-        samples = [k for k in samples if self.tasks[k].instrument != "ohmmeter"]
-        if not samples:
-            return
+        moved = [k for k in sorted(switching) if self.leads[k] or self.tasks[k].at]
+        moved = [k for k in moved if self.tasks[k].instrument != "ohmmeter"]
+        pulsed = [k for k in self._looks if k not in switching and not steady[k]]
+        if chopped:
+            moved, pulsed = moved + [k for k in pulsed if points.periodic[k]], [k for k in pulsed if not points.periodic[k]]
+        for samples in (moved, pulsed):
+            if samples:
+                slopes[:, samples] = self._moved_slopes(samples, columns)
+
+    def _moved_slopes(self, samples: list[int], columns: Sequence[Column]) -> Array:
+        """Give slopes by moving each parameter, (columns, samples)."""
         steps = [self.circuit.step_index(self.tasks[k].step) for k in samples]
         tolerances = [[found[step] for _, _, found in self.tolerances] for step in steps]
         shown = {k: (element, output) for element, output, members in self._by_element() for k in members}
+        looks, waves = set(self._looks), {id(self.points): self._waves}
 
-        def value(at: PeriodicPoints, j: int) -> Array:
+        def value(at: Points, j: int, here: slice) -> Array:
             k = samples[j]
-            return at.outputs(shown[k][0])[shown[k][1]] if k in shown else at.voltage(*(self.leads[k] or ("", "")))
+            if k in looks:
+                return self._seen(waves.setdefault(id(at), Waves(at)), k, here)
+            found = at.outputs(shown[k][0])[shown[k][1]] if k in shown else at.voltage(*(self.leads[k] or ("", "")))
+            return found[here]
 
         alike = [self._alike(k) for k in samples]
-        slopes[:, samples] = chopped_slopes(points, np.array(samples), alike, columns, tolerances, value)
+        return chopped_slopes(self.points, np.array(samples), alike, columns, tolerances, value)
 
     def _alike(self, k: int) -> tuple[Any, ...]:
         """Give what two readings must share to be read off one point: their instruments must not matter to the circuit."""
         task, leads = self.tasks[k], self.leads[k]
-        floating = {node for group in self._floats[task.conditions.unplugged] for node in group} | self.bench.floating
-        own = task.instrument == "lamp" or any(node in floating for node in leads or ())
+        own = task.instrument == "lamp" or any(node in self._floating(k) for node in leads or ())
         return (task.step, task.conditions, leads if own else None)
 
     @cached_property

@@ -92,8 +92,8 @@ def smoothed_extremes(length: Array, first: Array, last: Array, time_constant: f
     return np.minimum(out.min(axis=0), there.min(axis=0)), np.maximum(out.max(axis=0), there.max(axis=0))
 
 
-def longest_run(length: Array, first: Array, last: Array, level: float, above: bool) -> Array:
-    """Give how long, at most, the pieces stay above (or below) a level without a break, s: (…,)."""
+def longest_run(length: Array, first: Array, last: Array, level: float | Array, above: bool) -> Array:
+    """Give how long, at most, the pieces stay above (or below) a level without a break, s: (…,); level: one, or (…,)."""
     sign = 1.0 if above else -1.0
     a, b = sign * (first - level), sign * (last - level)
     with np.errstate(all="ignore"):

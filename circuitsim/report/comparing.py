@@ -126,17 +126,35 @@ def detectability_markdown(found: Detectability) -> str:
 
 
 def detectability_figure(found: Detectability) -> Any:
-    """Draw faults × tests as a heat map: dark where one reading tells the fault from a good circuit."""
+    """Draw faults × tests as a heat map: dark where one reading tells the fault from a good circuit.
+
+    Faults of one site that read alike in every test share a row.
+    """
     from matplotlib.figure import Figure
 
-    rows, columns = found.overlap.shape
-    figure = Figure(figsize=(4.5 + 0.17 * columns, 2.6 + 0.16 * rows), layout="constrained")
+    labels, kept = _rows(found)
+    rows, columns = len(labels), len(found.tests)
+    figure = Figure(figsize=(4.6 + 0.17 * columns, 2.6 + 0.17 * rows), layout="constrained")
     axes = figure.subplots()
-    image = axes.imshow(1 - 2 * found.overlap, cmap="cividis_r", vmin=0, vmax=1, aspect="auto", interpolation="nearest")
-    axes.set_xticks(range(columns), found.tests, rotation=90, fontsize=6)
-    axes.set_yticks(range(rows), found.faults, fontsize=6)
+    image = axes.imshow(1 - 2 * found.overlap[kept], cmap="Blues", vmin=0, vmax=1, aspect="auto", interpolation="nearest")
+    axes.set_xticks(range(columns), found.tests, rotation=90, fontsize=7)
+    axes.set_yticks(range(rows), labels, fontsize=7)
     axes.tick_params(length=2)
-    axes.set_title(f"{found.circuit}: which reading alone shows which fault ({found.severity} severity)", fontsize=9)
-    bar = figure.colorbar(image, ax=axes, shrink=0.4, ticks=(0, 1 - 2 * TELLS, 1), pad=0.01)
-    bar.ax.set_yticklabels(["as a good circuit", "5 % mistaken", "never mistaken"], fontsize=6)
+    axes.set_title(f"{found.circuit}: which reading alone shows which fault ({found.severity} severity)", fontsize=10)
+    bar = figure.colorbar(image, ax=axes, shrink=0.3, ticks=(0, 1 - 2 * TELLS, 1), pad=0.01, anchor=(0.0, 1.0))
+    bar.ax.set_yticklabels(["reads as a good circuit", "mistaken in 5 %", "never mistaken"], fontsize=7)
     return figure
+
+
+def _rows(found: Detectability) -> tuple[list[str], list[int]]:
+    """Give the labels and numbers of the rows to draw."""
+    labels: list[str] = []
+    kept: list[int] = []
+    for k, name in enumerate(found.faults):
+        same = kept and name.partition(":")[0] == found.faults[kept[-1]].partition(":")[0]
+        if same and (abs(found.overlap[k] - found.overlap[kept[-1]]) < 1e-6).all():
+            labels[-1] = f"{labels[-1].partition('=')[0]}, {name.partition(':')[2].partition('=')[0]}"
+        else:
+            labels.append(name)
+            kept.append(k)
+    return labels, kept

@@ -73,9 +73,9 @@ def _named(suspect: Suspect) -> str:
 
 
 def _suspect(suspect: Suspect, width: int) -> list[Line]:
-    head = f"{_percent(suspect.probability)}  {_named(suspect)}"
+    head = f"{_percent(suspect.probability)}  {clean(_named(suspect))}"
     indent = " " * 7
-    lines = [line(clean(head), "label")]
+    lines = [line(head, "label")]
     others = suspect.faults[1:]
     if others:
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""

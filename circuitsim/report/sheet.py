@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 from circuitsim.engine.verdicts import NO_READING
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import lamp_look
+from circuitsim.measure.waving import LEVEL
 from circuitsim.quantities import column_unit, convert
 from circuitsim.report.facts import facts
 from circuitsim.report.notes import marked, no_readings, verdict_notes
 from circuitsim.report.places import places
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart, Reading
-from circuitsim.studies.chart import OperatingPoint
+from circuitsim.studies.chart import OperatingPoint, fitted_words
 
 __all__ = ["Cell", "Row", "Section", "Sheet", "fixed", "sheet_of", "state_heading"]
 
@@ -89,12 +90,16 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
     circuit
         The circuit it is of; adds the titles of connectors and where the probe points are.
     """
-    groups: dict[tuple[str, tuple[str, ...]], list[Reading]] = {}
+    groups: dict[tuple[str, tuple[str, ...], tuple[str, ...]], list[Reading]] = {}
+    common = chart.conditions.get("fitted", ())  # stands in the facts
     for r in chart.readings:
-        groups.setdefault((r.ignition, r.unplugged), []).append(r)
+        groups.setdefault((r.ignition, r.unplugged, tuple(f for f in r.fitted if f not in common)), []).append(r)
     order = [p.step for p in chart.operating_points]
     marks = marked(no_readings(chart))
-    sections = tuple(_section(state_heading(*state, circuit), members, order, marks) for state, members in groups.items())
+    sections = tuple(
+        _section(state_heading(ignition, unplugged, circuit) + clean(fitted_words(fitted)), members, order, marks)
+        for (ignition, unplugged, fitted), members in groups.items()
+    )
     motor = _motor(chart.operating_points, marks, warm=chart.conditions.get("since", "cold") != "cold")
     return Sheet(
         title=_title(chart.title, chart.circuit),
@@ -125,7 +130,7 @@ def state_heading(ignition: str, unplugged: Sequence[str], circuit: Circuit | No
 def _section(heading: str, readings: Sequence[Reading], order: Sequence[str], marks: Mapping[str, str]) -> Section:
     rows: dict[tuple[str, ...], list[Reading]] = {}
     for r in readings:
-        rows.setdefault((r.label, r.instrument, r.red, r.black, r.at), []).append(r)
+        rows.setdefault((r.label, r.tool, r.red, r.black, r.at), []).append(r)
     read = list(dict.fromkeys(r.step for r in readings))
     steps = (*(s for s in order if s in read), *(s for s in read if s not in order))
     return Section(heading, steps, tuple(_row(members, marks) for members in rows.values()))
@@ -133,7 +138,7 @@ def _section(heading: str, readings: Sequence[Reading], order: Sequence[str], ma
 
 def _row(readings: Sequence[Reading], marks: Mapping[str, str]) -> Row:
     first = readings[0]
-    leads = clean(first.leads if first.instrument == "voltmeter" else f"{first.instrument} {first.leads}")
+    leads = clean(first.leads if first.instrument == "voltmeter" else f"{first.tool} {first.leads}")
     label = clean(first.label)
     unit = _shared_unit(readings)
     found = {r.step: _cell(r, unit, marks) for r in readings}
@@ -150,6 +155,8 @@ def _shared_unit(readings: Sequence[Reading]) -> str:
 
 
 def _cell(r: Reading, unit: str, marks: Mapping[str, str]) -> Cell:
+    if r.verdict == LEVEL:  # no duty, no frequency
+        return Cell(_NONE)
     if not math.isfinite(r.expected) or r.verdict.startswith(NO_READING):
         return _lost(r.verdict, marks)
     # An ohmmeter belongs on a part that floats; what a voltmeter shows there says nothing about the part.
@@ -172,7 +179,7 @@ def _lost(verdict: str, marks: Mapping[str, str]) -> Cell:
 
 def _looks(r: Reading) -> str:
     """Give the band of a lamp in words, where it is more than one."""
-    looks = [lamp_look(v) for v in (r.low, r.high)] if r.unit == "1" else []
+    looks = [lamp_look(v) for v in (r.low, r.high)] if r.instrument == "lamp" else []
     return "…".join(looks) if len({r.display, *looks}) > 1 and looks else ""
 
 

@@ -1,58 +1,37 @@
-"""A verification as text and Markdown."""
+"""A verification as text and Markdown: what was read before and after, beside a good circuit's band and the shop's rule."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from circuitsim.measure import lamp_look
 from circuitsim.quantities import format_quantity
 from circuitsim.report.markdown import escaped
-from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
+from circuitsim.report.sheet import fixed, state_heading
+from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
 from circuitsim.studies.verify import Checked, Verification
 
 __all__ = ["verification_lines", "verification_markdown", "verification_text"]
 
-_HEADS = ("reading", "before", "after", "good", "band", "")
-
-
-def _row(r: Checked) -> tuple[str, ...]:
-    if r.unit == "1":
-        band = " to ".join(dict.fromkeys(lamp_look(max(v, 0.0)) for v in (r.low, r.high) if math.isfinite(v)))
-    else:
-        ends = (r.low, r.high)
-        band = "…".join(format_quantity(v, r.unit, 4) for v in ends) if all(map(math.isfinite, ends)) else "–"
-    mark = {True: "in", False: "OUT", None: "not repeated" if not r.after else "no band"}[r.inside]
-    off = f" ({r.off:+.1f} sd)" if math.isfinite(r.off) and r.inside is False else ""
-    return (r.placed, r.before or "–", r.after or "–", r.good, band, mark + off)
+_NONE = "–"
+_HEADS = ("step", "before", "after", "good", "band")
 
 
 def verification_lines(found: Verification, width: int | None = None) -> list[Line]:
     """Lay it out for a terminal; width: characters in a line."""
-    width = width or 110
-    lines = [line(text, "title") for text in wrap(clean(f"{found.circuit}: before and after the repair"), width)]
-    lines += [line("  " + text, "faint") for text in wrap(clean(found.meter), width - 2)]
-    rows = [_HEADS, *(tuple(clean(c) for c in _row(r)) for r in found.readings)]
-    sizes = [max(len(row[k]) for row in rows) for k in range(6)]
-    sizes[0] = min(sizes[0], max(18, width - sum(sizes[1:]) - 10))
-    lines.append(())
-    for k, row in enumerate(rows):
-        label = wrap(row[0], sizes[0])
-        figures = "  ".join(pad(c, s, ">") for c, s in zip(row[1:5], sizes[1:5], strict=True))
-        role = "heading" if k == 0 else "verdict" if row[5].startswith("OUT") else ""
-        lines.append(line(f"{pad(label[0], sizes[0])}  {figures}  {row[5]}", role))
-        lines += [line(text) for text in label[1:]]
-        if k and row[5].startswith("OUT") and found.readings[k - 1].rule:
-            lines += [line("  " + t, "rule") for t in wrap(clean(f"rule: {found.readings[k - 1].rule}"), width - 2)]
-    for title, texts in (("Cured", found.cured), ("Still there", found.left)):
-        if texts:
-            lines += [(), line(title, "heading"), *(line("  " + clean(t)) for t in texts)]
+    width = width or 100
+    lines = [line(text, "title") for text in wrap(clean(_title(found)), width)]
+    for note in _facts(found):
+        lines += [line("  " + text, "faint") for text in wrap(clean(note), width - 2)]
+    lines += _table(found.readings, width)
+    for heading, texts in _seen(found):
+        lines += [(), line(heading, "heading"), *(line(t) for text in texts for t in wrap(clean(f"  {text}"), width, "  "))]
     lines.append(())
     lines += [line(t, "shown" if found.passed else "verdict") for t in wrap(clean(_sentence(found.verdict)), width)]
+    lines += [(), line("Take care", "heading")]
+    lines += [line(t, "caution") for c in found.cautions for t in wrap(clean(f"- {_first_up(c)}"), width, "  ")]
     return lines
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 def verification_text(found: Verification, width: int | None = None) -> str:
@@ -62,13 +41,128 @@ def verification_text(found: Verification, width: int | None = None) -> str:
 
 def verification_markdown(found: Verification) -> str:
     """Give it as Markdown with GitHub's tables."""
-    rows = [_HEADS, ("---", *["--:"] * 4, "---")]
-    body = [" | ".join(c if k == 1 else escaped(clean(c)) for c in row) for k, row in enumerate(rows)]
-    body += [" | ".join(escaped(clean(c)) for c in _row(r)) for r in found.readings]
-    parts = [f"# {escaped(clean(found.circuit))}: before and after the repair", "\n".join(f"| {text} |" for text in body)]
-    parts += [
-        f"{title}: {escaped(', '.join(texts))}"
-        for title, texts in (("Cured", found.cured), ("Still there", found.left))
-        if texts
-    ]
-    return "\n\n".join([*parts, f"**{escaped(_sentence(found.verdict))}**"]) + "\n"
+    parts = [f"# {escaped(clean(_title(found)))}", "\n".join(f"- {escaped(clean(fact))}" for fact in _facts(found))]
+    if found.readings:
+        heads = ["reading", *_HEADS[1:], "result", "rule of thumb"]
+        rows = [" | ".join(heads), " | ".join(["---", *["--:"] * 4, "---", "---"])]
+        for r in found.readings:
+            name = f"**{escaped(clean(r.label))}**<br>" if r.label else ""
+            texts = [*_figures(r)[1:], _result(r), r.rule]
+            rows.append(" | ".join([name + escaped(clean(r.placed)), *(escaped(clean(t)) for t in texts)]))
+        parts.append("\n".join(f"| {row} |" for row in rows))
+    parts += [f"{heading}: {escaped(clean(', '.join(texts)))}" for heading, texts in _seen(found)]
+    parts += [f"**{escaped(clean(_sentence(found.verdict)))}**"]
+    parts += ["## Take care", "\n".join(f"- {escaped(clean(_first_up(c)))}" for c in found.cautions)]
+    return "\n\n".join(parts) + "\n"
+
+
+def _title(found: Verification) -> str:
+    return f"{found.circuit}: before and after the repair"
+
+
+def _facts(found: Verification) -> tuple[str, ...]:
+    legend = "band: 95 % of good circuits, parts and meter included; sd: standard uncertainties off"
+    return (f"before: {found.before}", f"after: {found.after}", found.meter, legend)
+
+
+def _seen(found: Verification) -> list[tuple[str, tuple[str, ...]]]:
+    every = (("Cured", found.cured), ("Still there", found.left), ("Seen before, and nothing said of after", found.untold))
+    return [(heading, texts) for heading, texts in every if texts]
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _sentence(text: str) -> str:
+    return f"{_first_up(text)}."
+
+
+# One reading ------------------------------------------------------------------------------------------------------
+
+
+def _figures(r: Checked) -> tuple[str, ...]:
+    """Give step, before, after, what a good circuit shows, and its band."""
+    good = _NONE if r.why.startswith("no figure") else r.good
+    return (clean(r.task.step), r.before or _NONE, r.after or _NONE, clean(good), _band(r))
+
+
+def _band(r: Checked) -> str:
+    ends = (r.low, r.high)
+    if r.why or not all(map(math.isfinite, ends)):
+        return _NONE
+    if r.unit == "1":
+        return "…".join(dict.fromkeys(lamp_look(max(v, 0.0)) for v in ends))
+    number, _, unit = r.good.partition(" ")
+    if not unit:  # OL
+        return r.good
+    scale = {"m": 1e3, "k": 1e-3, "M": 1e-6}.get(unit.removesuffix(r.unit), 1.0)
+    places = len(number.partition(".")[2])
+    return "…".join(fixed(v * scale, places) for v in ends)
+
+
+def _result(r: Checked) -> str:
+    """Say what became of it, in a few words."""
+    was = "" if r.was_inside is None else ", was in" if r.was_inside else ", was out"
+    if not r.after:
+        return f"not repeated{was}"
+    if r.inside is None:
+        return r.why
+    if r.inside:
+        return f"in{was if r.was_inside is False else ''}"
+    by = f" by {format_quantity(abs(r.left_over), r.unit, 2)}" if math.isfinite(r.left_over) else ""
+    side = "" if not math.isfinite(r.left_over) else " above" if r.left_over > 0 else " below"
+    off = f" ({r.off:+.1f} sd)" if math.isfinite(r.off) else ""
+    return f"OUT{side}{by}{off}{was if r.was_inside else ''}"
+
+
+def _table(readings: Sequence[Checked], width: int) -> list[Line]:
+    """Lay readings out by state of the circuit and place, a step a line."""
+    if not readings:
+        return []
+    figures = {id(r): _figures(r) for r in readings}
+    sizes = [max(cells(head), *(cells(f[k]) for f in figures.values())) for k, head in enumerate(_HEADS)]
+    lines: list[Line] = []
+    states: dict[str, list[Checked]] = {}
+    for r in readings:
+        states.setdefault(_state(r), []).append(r)
+    for state, members in states.items():
+        heading = wrap(clean(state), width)
+        lines += [(), *(line(text, "heading") for text in heading)]
+        lines.append(line("  " + "  ".join(pad(h, s, ">") for h, s in zip(_HEADS, sizes, strict=True)), "faint"))
+        places: dict[tuple[str, str], list[Checked]] = {}
+        for r in members:
+            places.setdefault(_name(r), []).append(r)
+        for name, rows in places.items():
+            lines += _group(name, rows, figures, sizes, width)
+    return lines
+
+
+def _state(r: Checked) -> str:
+    c = r.task.conditions
+    more = [*(["engine running"] if c.engine == "running" else []), *(f"{f.kind} from {f.red} to {f.black}" for f in c.fitted)]
+    return ", ".join([state_heading(c.ignition, c.unplugged), *more])
+
+
+def _name(r: Checked) -> tuple[str, str]:
+    leads = r.leads if r.task.at or r.task.instrument == "voltmeter" else f"{r.task.instrument} {r.leads}"
+    return (f"{r.label}, {leads}" if r.label and r.label != r.leads else leads, r.rule)
+
+
+def _group(
+    name: tuple[str, str], rows: Sequence[Checked], figures: dict[int, tuple[str, ...]], sizes: Sequence[int], width: int
+) -> list[Line]:
+    label, rule = name
+    lines = [line(text, "label") for text in wrap(clean(label), width)]
+    lines += [line("  " + text, "rule") for text in (wrap(clean(f"rule: {rule}"), width - 2) if rule else [])]
+    for r in rows:
+        head = "  " + "  ".join(pad(text, size, ">") for text, size in zip(figures[id(r)], sizes, strict=True)) + "  "
+        room = width - cells(head)
+        told = wrap(clean(_result(r)), room if room >= 14 else width - 6)
+        role = "verdict" if r.inside is False or (not r.after and r.was_inside is False) else ""
+        if room >= 14:
+            lines.append((Span(head), Span(told[0], role)))
+            lines += [line(" " * cells(head) + text, role) for text in told[1:]]
+        else:
+            lines += [line(head), *(line(" " * 6 + text, role) for text in told)]
+    return lines

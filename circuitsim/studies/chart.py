@@ -12,9 +12,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from circuitsim.errors import InputError, UnknownNameError, one_line
+from circuitsim.library.functions import title_of
 from circuitsim.quantities import convert, format_quantity
 
-__all__ = ["Chart", "OperatingPoint", "Reading"]
+__all__ = ["Chart", "OperatingPoint", "Reading", "fitted_words"]
 
 _CSV_COLUMNS = (
     "step", "unplugged", "red", "black", "reading", "expected", "low", "high", "unit", "instrument", "at", "ignition",
@@ -23,13 +24,18 @@ _CSV_COLUMNS = (
 _NUMBER = re.compile(r"(-?[0-9]+(?:\.([0-9]+))?) (\S+)")
 
 
+def fitted_words(fitted: Iterable[str]) -> str:
+    """Say what is fitted, ``KIND:A:B`` each, after the state of a circuit: ', lamp from A to B'; '' for nothing."""
+    return "".join(", {} from {} to {}".format(*text.split(":", 2)) for text in fitted)
+
+
 @dataclass(frozen=True)
 class Reading:
     """One expected reading, SI units; NaN where the point is no reading (see `verdict`).
 
     display: what the instrument shows at the expected value; low, high: 95 % band with the meter's error in it;
     standard: combined standard uncertainty; rule: the shop's rule of thumb; floating: a lead is on a part with no
-    path to ground.
+    path to ground; capture: for how long a minimum or maximum must last, s (0: for all else).
     """
 
     step: str
@@ -53,6 +59,7 @@ class Reading:
     verdict: str
     floating: bool
     residual: float
+    capture: float = 0.0
 
     @staticmethod
     def place(step: str, leads: str, unplugged: tuple[str, ...], ignition: str) -> str:
@@ -63,7 +70,12 @@ class Reading:
     @property
     def placed(self) -> str:
         """Where and in which state it is taken."""
-        return self.place(self.step, self.leads, self.unplugged, self.ignition)
+        return self.place(self.step, self.leads, self.unplugged, self.ignition) + fitted_words(self.fitted)
+
+    @property
+    def tool(self) -> str:
+        """Which instrument, set to what: 'duty', 'min of 1 ms', 'clamp ac'."""
+        return title_of(self.instrument, format_quantity(self.capture, "s") if self.capture else "")
 
     @property
     def leads(self) -> str:
@@ -131,8 +143,9 @@ class Chart:
     def at(
         self, *, step: str | int, red: str = "", black: str = "GND", at: str = "",
         unplugged: Iterable[str] | str | None = None, instrument: str = "", ignition: str | None = None,
+        fitted: Iterable[str] | str | None = None,
     ) -> Reading:  # fmt: skip
-        """Find the reading at a step and place; connectors and ignition are the chart's own unless given.
+        """Find the reading at a step and place; connectors, ignition and what is fitted are the chart's own unless given.
 
         Raises
         ------
@@ -142,7 +155,9 @@ class Chart:
         own = self.conditions.get("unplugged", ()) if unplugged is None else unplugged
         parted = (own,) if isinstance(own, str) else tuple(sorted(own))
         switched = self.conditions.get("ignition", "on") if ignition is None else ignition
-        wanted = Reading.place(str(step), f"on {at}" if at else f"{red} : {black}", parted, switched)
+        put_on = self.conditions.get("fitted", ()) if fitted is None else (fitted,) if isinstance(fitted, str) else fitted
+        leads = f"on {at}" if at else f"{red} : {black}"
+        wanted = Reading.place(str(step), leads, parted, switched) + fitted_words(tuple(put_on))
         for r in self.readings:
             if r.placed == wanted and instrument in ("", r.instrument):
                 return r
@@ -214,7 +229,7 @@ def _plain_number(value: float, r: Reading) -> str:
     """Write a value of a reading in its SI unit, to the last digit of the display; empty where there is none."""
     if not math.isfinite(value):
         return ""
-    if r.unit == "1":  # no lamp gives back power, whatever a band in straight lines says
+    if r.instrument == "lamp":  # none gives back power, whatever a band in straight lines says
         return f"{max(value, 0.0):.3f}"
     if r.shown is None:
         return f"{value:.4g}"

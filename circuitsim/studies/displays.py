@@ -91,7 +91,7 @@ def _unstable(text: str, unit: str) -> Shown:
         raise InputError(f"{shown(text)} is no range; accepted: such as unstable 3-9 {unit}")
     ends = [f"{match['low']} {match['unit'] or match['last']}", f"{match['high']} {match['last']}"]
     low, high = sorted(parse(end, unit) for end in ends)
-    return Shown("unstable", low=low, high=high, digit=max(_digit(end, unit) for end in ends))
+    return Shown("unstable", low=low, high=high, digit=min(_digit(end, unit) for end in ends))
 
 
 def _digit(text: str, unit: str) -> float:

@@ -43,6 +43,7 @@ COLUMNS = (
 _PRINTED = ("expected", "low", "high", "unit", "rule", "label", "state")  # columns of a chart that say nothing measured
 _COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition", "unplugged", "fitted")
 _OF_A_CHART = ("circuit", "meter", "faults", "note", "date")  # what else stands on top
+_FLICKER = 0.05  # V, A; the most that 20 digits of a display stand for (assumed)
 _ROW_STATE = ("unplugged", "fitted", "engine", "ignition", "since", "supply")
 _ARGUMENTS = {"unplugged": "unplug", "fitted": "fit"}
 _EMPTY = ("-", "–", "—")
@@ -74,7 +75,10 @@ class Observation:
 
 @dataclass(frozen=True)
 class Findings:
-    """All that is known of a vehicle: readings, observations, common conditions, the file; notes: what was not taken, and why."""
+    """All that is known of a vehicle: readings, observations, common conditions, the file.
+
+    notes: what was not taken as evidence, and why.
+    """
 
     readings: tuple[TakenReading, ...]
     observations: tuple[Observation, ...]
@@ -254,8 +258,9 @@ def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number:
 
 
 def _jumps(found: Shown, least: Shown, most: Shown) -> bool:
-    """Whether a minimum and a maximum lie so far apart that something came and went."""
-    return most.value - least.value > max(0.05 * abs(found.value), 20 * max(least.digit, most.digit))
+    """Whether a minimum and a maximum lie so far apart that something came and went: more than a display flickers."""
+    fine, coarse = sorted((least.digit, most.digit))
+    return most.value - least.value > max(0.05 * abs(found.value), 2 * coarse, min(20 * fine, _FLICKER))
 
 
 def _of_column(row: Mapping[str, str], key: str, unit: str) -> Shown | None:
@@ -295,7 +300,9 @@ def _clamped(circuit: Circuit, name: str, state: Conditions) -> str:
     """Give the element that a clamp sits on."""
     parted = {pin for plug in state.unplugged for pin in circuit.connector(plug).pins}
     there = [n for n, e in circuit.net.elements.items() if n not in parted and "current" in kernels_of(type(e)).outputs[0]]
-    found = _spelled(name, there)
+    found = _spelled(name, [*there, *parted])
+    if found in parted:
+        raise InputError(f"no clamp can sit on {found} while it is unplugged", key="at")
     if found not in there:
         raise UnknownNameError("element for a clamp", name, there, key="at")
     return found

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from circuitsim.elements.base import Domain
 from circuitsim.engine.points import Points
-from circuitsim.errors import InputError, UnknownNameError, shown
+from circuitsim.errors import InputError, UnknownNameError, shown, with_place
 from circuitsim.library import load
 from circuitsim.library.circuit import Circuit, StandardReading
+from circuitsim.library.fittings import read_capture
+from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp, unit_of
 from circuitsim.measure import (
-    INSTRUMENTS,
     Conditions,
+    Fitted,
     Measured,
     Meter,
     Task,
@@ -24,6 +27,7 @@ from circuitsim.measure import (
     measure_with_points,
 )
 from circuitsim.measure import meter as find_meter
+from circuitsim.measure.instruments import show_function
 from circuitsim.studies.chart import Chart, OperatingPoint, Reading
 
 __all__ = ["circuit_of", "predict", "reading_plan"]
@@ -35,7 +39,7 @@ def predict(
     circuit: Circuit | str, *, supply: Any = None, supply_at: str = "off", ambient: Any = None, engine: str = "off",
     ignition: str = "on", since: str | float = "cold", unplug: str | Iterable[str] = (), fit: str | Iterable[str] = (),
     step: str | int | Iterable[str | int] = (), probe: str | Iterable[str] = (), instrument: str = "voltmeter",
-    meter: str = "standard",
+    capture: float | str | None = None, meter: str = "standard",
 ) -> Chart:  # fmt: skip
     """Predict what a good circuit reads.
 
@@ -62,7 +66,11 @@ def predict(
     probe : str or iterable of str
         ``RED:BLACK`` pairs, or ``at:ELEMENT`` for a clamp, in place of the circuit's standard readings.
     instrument : str
-        What reads the probe pairs: voltmeter, ohmmeter or lamp.
+        What reads the probe pairs: voltmeter, ohmmeter, lamp, or a function that looks at the waveform (see
+        `circuitsim.library.functions`): ac, ac+dc, ac-average, min, max, scope-min, scope-max, duty, frequency. With
+        ``at:ELEMENT`` such a function is that of the clamp.
+    capture : float or str
+        For how long a level must last to be a min or max; 100 ms by default.
     meter : str
         The multimeter: see `circuitsim.measure.METERS`.
 
@@ -85,7 +93,7 @@ def predict(
         unplug=unplug, fit=fit,
     )  # fmt: skip
     steps = _chosen(circuit, step)
-    plan = reading_plan(circuit, conditions, step, probe, instrument)
+    plan = reading_plan(circuit, conditions, step, probe, instrument, waves=True, capture=capture)
     setting, known = fitted_supply(circuit, conditions, tool)
     bare = [Task(s, conditions, "voltmeter") for s in steps]
     measured, points = measure_with_points(circuit, [task for task, _ in plan], bare, tool, setting, known)
@@ -107,11 +115,48 @@ def circuit_of(circuit: Circuit | str) -> Circuit:
 
 def reading_plan(
     circuit: Circuit, conditions: Conditions, step: str | int | Iterable[str | int] = (), probe: str | Iterable[str] = (),
-    instrument: str = "voltmeter",
+    instrument: str = "voltmeter", *, waves: bool = False, capture: float | str | None = None,
 ) -> list[tuple[Task, StandardReading]]:  # fmt: skip
-    """List what is read, and for which line of a chart: the circuit's own chart, or probe pairs (see `predict`)."""
+    """List what is read, and for which line of a chart: the circuit's own chart, or probe pairs (see `predict`).
+
+    waves: with readings of waveforms, and those for which a lamp is fitted; most studies follow averages of the circuit alone.
+    """
     steps = _chosen(circuit, step)
-    return _probe_tasks(circuit, conditions, steps, probe, instrument) or _standard_tasks(circuit, conditions, steps)
+    hold = _capture(instrument, capture)
+    found = _probe_tasks(circuit, conditions, steps, probe, _Tool(instrument, hold, waves))
+    return found or _standard_tasks(circuit, conditions, steps, waves=waves)
+
+
+@dataclass(frozen=True)
+class _Tool:
+    """What reads probe pairs: its name, its capture time, s, and whether functions of a waveform are accepted."""
+
+    name: str
+    capture: float
+    waves: bool
+
+    def at(self, element: str) -> str:
+        """Give the instrument for leads, or for a clamp where there is an element."""
+        names = tuple(n for n in INSTRUMENTS if n != "clamp") + (tuple(FUNCTIONS) if self.waves else ())
+        if not element and self.name not in names:
+            raise UnknownNameError("instrument between two points", self.name, names)
+        if not element or on_clamp(self.name):
+            return self.name
+        return f"clamp-{self.name}" if self.name in FUNCTIONS else "clamp"
+
+
+def _capture(instrument: str, capture: float | str | None) -> float:
+    """Read a capture time, s; 0 for what holds no level. Raises InputError where it would have no effect."""
+    function = function_of(instrument)
+    holds = function is not None and function.capture
+    if capture is None:
+        return CAPTURE if holds else 0.0
+    if not holds:
+        raise InputError("is for the instruments min and max", key="capture")
+    try:
+        return read_capture(capture)
+    except InputError as error:
+        raise with_place(error, key="capture") from None
 
 
 def _chosen(circuit: Circuit, step: str | int | Iterable[str | int]) -> tuple[str, ...]:
@@ -121,19 +166,24 @@ def _chosen(circuit: Circuit, step: str | int | Iterable[str | int]) -> tuple[st
     return tuple(s for s in circuit.steps if not wanted or s in wanted)
 
 
-def _standard_tasks(circuit: Circuit, conditions: Conditions, steps: Sequence[str]) -> list[tuple[Task, StandardReading]]:
+def _standard_tasks(
+    circuit: Circuit, conditions: Conditions, steps: Sequence[str], *, waves: bool
+) -> list[tuple[Task, StandardReading]]:
     """The circuit's own chart under the conditions; a reading that the conditions make double is kept once."""
     found: dict[Task, StandardReading] = {}
     for r in circuit.readings or _plain_readings(circuit):
+        if not waves and (r.fitted or r.instrument in WAVE_INSTRUMENTS):
+            continue
         parted = tuple(sorted({*r.unplugged, *conditions.unplugged}))
         off = "off" in (r.ignition, conditions.ignition)
-        state = conditions.but(unplugged=parted)
+        lamps = [f for f in map(Fitted.read, r.fitted) if f not in conditions.fitted]
+        state = conditions.but(unplugged=parted, fitted=(*conditions.fitted, *lamps))
         if off:
             state = state.but(ignition="off", engine="off")
         for s in steps:
             if (r.steps and s not in r.steps) or not _still_there(circuit, r, parted):
                 continue
-            found.setdefault(Task(s, state, r.instrument, r.red, r.black, r.at), r)
+            found.setdefault(Task(s, state, r.instrument, r.red, r.black, r.at, r.capture), r)
     return list(found.items())
 
 
@@ -155,17 +205,14 @@ def _probe_tasks(
     conditions: Conditions,
     steps: Sequence[str],
     probe: str | Iterable[str],
-    instrument: str,
+    tool: _Tool,
 ) -> list[tuple[Task, StandardReading]]:
-    between = tuple(name for name in INSTRUMENTS if name != "clamp")
-    if instrument not in between:
-        raise UnknownNameError("instrument between two points", instrument, between)
     tasks = []
     for text in (probe,) if isinstance(probe, str) else probe:
         red, black, at = _leads(circuit, text)
-        kind = "clamp" if at else instrument
+        kind = tool.at(at)
         r = StandardReading(f"on {at}" if at else f"{red} : {black}", kind, red, black, at)
-        tasks += [(Task(s, conditions, kind, red, black, at), r) for s in steps]
+        tasks += [(Task(s, conditions, kind, red, black, at, tool.capture), r) for s in steps]
     return tasks
 
 
@@ -185,18 +232,31 @@ def _leads(circuit: Circuit, text: str) -> tuple[str, str, str]:
 
 def _reading(m: Measured, standard: StandardReading, tool: Meter) -> Reading:
     t = m.task
-    unit = INSTRUMENTS[t.instrument]
     # A rule of thumb is for the state that it was made for.
     own = (set(standard.unplugged), standard.ignition) == (set(t.conditions.unplugged), t.conditions.ignition)
-    rule = standard.rule if own and not t.conditions.fitted else ""
-    display = lamp_look(m.expected) if unit == "1" else tool.display(m.expected, unit)
+    rule = standard.rule if own and set(map(str, t.conditions.fitted)) == set(standard.fitted) else ""
     return Reading(
         step=t.step, unplugged=t.conditions.unplugged, instrument=t.instrument, red=t.red, black=t.black, at=t.at,
-        quantity=_QUANTITY[t.instrument], unit=unit, expected=m.expected, low=m.band.low, high=m.band.high,
-        standard=m.band.standard, display=display, label=standard.label, rule=rule,
+        quantity=_quantity(t.instrument), unit=unit_of(t.instrument), expected=m.expected, low=m.band.low, high=m.band.high,
+        standard=m.band.standard, display=_display(m, tool), label=standard.label, rule=rule,
         ignition=t.conditions.ignition, engine=t.conditions.engine, fitted=tuple(str(f) for f in t.conditions.fitted),
-        verdict=m.verdict, floating=m.floating, residual=m.residual,
+        verdict=m.verdict, floating=m.floating, residual=m.residual, capture=t.capture,
     )  # fmt: skip
+
+
+def _quantity(instrument: str) -> str:
+    function = function_of(instrument)
+    if function and function.unit:
+        return function.name
+    return _QUANTITY["clamp" if on_clamp(instrument) else "voltmeter" if function else instrument]
+
+
+def _display(m: Measured, tool: Meter) -> str:
+    """Give what the instrument shows at the expected value."""
+    instrument = m.task.instrument
+    if function := function_of(instrument):
+        return show_function(function.name, m.expected, tool, "A" if on_clamp(instrument) else "V").display
+    return lamp_look(m.expected) if instrument == "lamp" else tool.display(m.expected, unit_of(instrument))
 
 
 def _operating_points(circuit: Circuit, steps: Sequence[str], points: Points) -> tuple[OperatingPoint, ...]:

@@ -256,8 +256,9 @@ def _streamed(
     return sums, refused, True
 
 
-_JOBS: dict[bytes, _Job] = {}
 _LOCK = Lock()
+_OWN: dict[bytes, _Job] = {}  # of the studies that run in this process, for its threads
+_TAKEN: dict[bytes, _Job] = {}  # the newest that came from another process, and no other
 
 
 def _in_order(executor: Executor | None, job: _Job, chunks: int, ahead: int) -> Iterator[_Part]:
@@ -266,7 +267,8 @@ def _in_order(executor: Executor | None, job: _Job, chunks: int, ahead: int) -> 
         yield from (job.run(k) for k in range(chunks))
         return
     packed = pickle.dumps(job)
-    _keep(packed, job)  # threads of this process find it there
+    with _LOCK:
+        _OWN[packed] = job
     waiting: deque[Future[_Part]] = deque()
     try:
         for k in range(chunks):
@@ -278,23 +280,17 @@ def _in_order(executor: Executor | None, job: _Job, chunks: int, ahead: int) -> 
     finally:
         for future in waiting:
             future.cancel()
-        _JOBS.pop(packed, None)
-
-
-def _keep(packed: bytes, job: _Job) -> _Job:
-    """Remember a job by its bytes, and no more than one other."""
-    while len(_JOBS) > 1:
-        _JOBS.pop(next(iter(_JOBS)), None)
-    _JOBS[packed] = job
-    return job
+        with _LOCK:
+            _OWN.pop(packed, None)
 
 
 def _run_packed(packed: bytes, chunk: int) -> _Part:
     """Run a chunk where the job may be new: each process unpacks and compiles it once."""
     with _LOCK:
-        job = _JOBS.get(packed)
+        job = _OWN.get(packed) or _TAKEN.get(packed)
         if job is None:
-            job = _keep(packed, pickle.loads(packed))  # our own bytes, made by _in_order
+            _TAKEN.clear()
+            job = _TAKEN[packed] = pickle.loads(packed)  # our own bytes, made by _in_order
         job.make_ready()
     return job.run(chunk)
 

@@ -109,8 +109,8 @@ def _given(circuit: Circuit, state: Conditions, step: str, start: str, probe: st
         if at:
             circuit.net.element(at)
     record = {key: value for key, value in state.record().items() if key != "since"}
-    sentence = ", ".join((f"step {step}", state.sentence(_STARTS[start]), *(f"fault {f}" for f in circuit.faults)))
-    return {"step": step, "start": start, **record, "faults": [*circuit.faults], "probes": probes, "sentence": sentence}
+    sentence = f"step {step}, {state.sentence(_STARTS[start])}"
+    return {"step": step, "start": start, **record, "probes": probes, "sentence": sentence}
 
 
 def _next(circuit: Circuit, before: Moment, time: Any, change: Mapping[str, Any], end: float) -> Moment:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
+from circuitsim.engine.verdicts import NO_READING
+from circuitsim.errors import InputError, with_place
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure import INSTRUMENTS, Measured, Meter, Task, fitted_supply, lamp_look, measure
+from circuitsim.measure import INSTRUMENTS, Conditions, Measured, Meter, Task, fitted_supply, lamp_look, measure
 from circuitsim.measure import meter as find_meter
 from circuitsim.studies.chart import Reading
 from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReading
@@ -16,61 +20,136 @@ from circuitsim.studies.predict import circuit_of
 
 __all__ = ["Checked", "Verification", "verify"]
 
-_PLACE = ("step", "instrument", "red", "black", "at")
-_AS_IT_SHOULD = ("normal",)
+_LISTED = 6  # places in a sentence
+_LOOKS = ("dark", "dim", "bright")
+_OF_SPEED = ("off", "slow", "fast", "always full")  # what a fan that turns as it should ends
+_PROOF = (
+    "in band does not prove the part: a joint that is good now may be bad when it is warm or moved, so run it warm at full "
+    "load, and wiggle the harness"
+)
+_FLOATS = "floats: no path to ground, so a voltmeter proves nothing there"
+
+_CSV_COLUMNS = (
+    "step", "unplugged", "red", "black", "at", "instrument", "before", "after", "good", "expected", "low", "high", "unit",
+    "inside", "off", "left_over", "was_inside", "why", "rule", "label", "ignition", "engine", "fitted",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Checked:
-    """One place: what it read before and after ('' where it was not taken), a good circuit's reading and band, SI.
+    """One place: what it read before and after, and what a good circuit reads there as things were after (SI).
 
-    inside: whether the reading after lies in the band; None where it was not repeated; off: how many standard uncertainties
-    the reading after is off, NaN where that can't be said; rule: the shop's rule of thumb.
+    before, after: what was shown, '' where it was not taken; good: what the instrument shows on a good circuit; expected, low,
+    high, standard: its value, 95 % band and standard uncertainty, NaN where it is no reading; inside, was_inside: whether the
+    reading after, and before, lies in its band, None where it was not taken or can't be judged (`why` says so); off: how many
+    standard uncertainties the reading after is off; left_over: how far it lies beyond its band, 0 inside, NaN where that is no
+    number; label, rule: what the circuit's chart calls it, and the shop's rule of thumb.
     """
 
-    placed: str
+    task: Task
+    label: str
     unit: str
     before: str
     after: str
+    good: str
     expected: float
     low: float
     high: float
-    good: str
+    standard: float
     inside: bool | None
+    was_inside: bool | None
     off: float
+    left_over: float
+    why: str
     rule: str
+
+    @property
+    def leads(self) -> str:
+        """Where the instrument goes, in short."""
+        return f"clamp on {self.task.at}" if self.task.at else f"{self.task.red} : {self.task.black}"
+
+    @property
+    def placed(self) -> str:
+        """Where and in which state it is taken."""
+        c = self.task.conditions
+        running = ", engine running" if c.engine == "running" else ""
+        fitted = "".join(f", {f.kind} from {f.red} to {f.black}" for f in c.fitted)
+        return Reading.place(self.task.step, self.leads, c.unplugged, c.ignition) + running + fitted
+
+    def record(self) -> dict[str, Any]:
+        """Give plain values for JSON; null for what is no number."""
+        t, c = self.task, self.task.conditions
+        values = {k: v for k, v in self.__dict__.items() if k != "task"}
+        return {
+            "step": t.step, "unplugged": list(c.unplugged), "red": t.red, "black": t.black, "at": t.at,
+            "instrument": t.instrument, "ignition": c.ignition, "engine": c.engine, "fitted": [str(f) for f in c.fitted],
+            **{k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()},
+        }  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Verification:
-    """What became of every reading and observation. passed: every reading taken after is in its band, nothing seen is left."""
+    """What became of every reading and observation.
+
+    readings: one for each that was taken after, then those that were not repeated; cured, left, untold: what was seen before
+    and is gone, what is still (or newly) there, what nobody said anything of after; before, after: the conditions in words;
+    passed: all readings taken after that can be judged are in their bands, at least one is, none that was outside before
+    was left out, and nothing that was seen is left; verdict: the same in a sentence.
+    """
 
     circuit: str
     title: str
     meter: str
+    before: str
+    after: str
     readings: tuple[Checked, ...]
     cured: tuple[str, ...]
     left: tuple[str, ...]
+    untold: tuple[str, ...]
     passed: bool
     verdict: str
     cautions: tuple[str, ...] = ()
 
+    @property
+    def outside(self) -> tuple[Checked, ...]:
+        """Readings that are still, or newly, outside their bands."""
+        return tuple(r for r in self.readings if r.inside is False)
+
+    @property
+    def not_repeated(self) -> tuple[Checked, ...]:
+        """Readings taken before and not after."""
+        return tuple(r for r in self.readings if not r.after)
+
     def records(self) -> list[dict[str, Any]]:
-        """Give one plain record a place; null for what is no number."""
-        return [
-            {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in r.__dict__.items()}
-            for r in self.readings
-        ]
+        """Give one plain record a reading; null for what is no number."""
+        return [r.record() for r in self.readings]
 
     def to_dict(self) -> dict[str, Any]:
         """Give plain values for JSON."""
         return {
-            "circuit": self.circuit, "meter": self.meter, "passed": self.passed, "verdict": self.verdict,
-            "readings": self.records(), "cured": list(self.cured), "left": list(self.left),
+            "circuit": self.circuit, "meter": self.meter, "before": self.before, "after": self.after, "passed": self.passed,
+            "verdict": self.verdict, "readings": self.records(), "not_repeated": [r.placed for r in self.not_repeated],
+            "cured": list(self.cured), "left": list(self.left), "untold": list(self.untold), "cautions": list(self.cautions),
         }  # fmt: skip
 
+    def to_csv(self) -> str:
+        """Give CSV text: one row a reading, numbers in the SI unit of the column `unit`, empty for what is no number."""
+        out = io.StringIO()
+        rows = csv.DictWriter(out, _CSV_COLUMNS, extrasaction="ignore", lineterminator="\n")
+        rows.writeheader()
+        rows.writerows({k: _cell(v) for k, v in record.items()} for record in self.records())
+        return out.getvalue()
 
-def verify(circuit: Circuit | str, before: Findings, after: Findings, *, meter: str = "standard") -> Verification:
+
+def _cell(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return ", ".join(value) if isinstance(value, list) else "" if value is None else str(value)
+
+
+def verify(circuit: Circuit | str, before: Findings, after: Findings, meter: str = "standard") -> Verification:
     """Compare readings before and after a repair with a good circuit's bands.
 
     Parameters
@@ -80,111 +159,197 @@ def verify(circuit: Circuit | str, before: Findings, after: Findings, *, meter: 
     before, after
         As from `load_findings`; each under its own conditions (the battery may have been charged in between).
     meter
-        What the readings were taken with.
+        What the readings were taken with: see `circuitsim.measure.METERS`.
 
-    Raises SolveError when the good circuit has no operating point under the conditions of a reading.
+    Raises
+    ------
+    UnknownNameError
+        For an unknown circuit or meter.
+    InputError
+        For a measured supply that can't be; names the file of readings.
+    SolveError
+        When the good circuit has no operating point under the conditions of a reading.
     """
     found, tool = circuit_of(circuit), find_meter(meter)
-    old = {_place(r.task): r for r in before.readings}
-    new = {_place(r.task): r for r in after.readings}
-    tasks = {key: r.task for key, r in {**old, **new}.items()}
-    good = dict(zip(tasks, _measured(found, list(tasks.values()), tool), strict=True))
-    rows = [_checked(found, old.get(key), new.get(key), good[key], tool) for key in tasks]
-    cured, left = _seen(before.observations, after.observations)
-    outside = [r for r in rows if r.inside is False]
-    missing = [r for r in rows if r.inside is None and r.after == ""]
-    passed = not outside and not left and bool(after.readings)
+    good = {**_measured(found, before, tool), **_measured(found, after, tool)}
+    old = {_place(found, r.task): r for r in before.readings}
+    again = {_place(found, r.task) for r in after.readings}
+    pairs: list[tuple[TakenReading | None, TakenReading | None]] = [
+        *((old.get(_place(found, r.task)), r) for r in after.readings),
+        *((r, None) for place, r in old.items() if place not in again),
+    ]
+    rows = tuple(_checked(found, was, now, good, tool) for was, now in pairs)
+    cured, left, untold = _compare_seen(before.observations, after.observations)
+    lost = [r for r in rows if not r.after and r.was_inside is False]
+    judged = [r for r in rows if r.inside is not None]
+    passed = bool(judged) and all(r.inside for r in judged) and not lost and not left
     return Verification(
-        found.name, found.title, tool.note(), tuple(rows), cured, left, passed,
-        _verdict(rows, outside, missing, left), found.cautions,
+        found.name, found.title, tool.note(), before.conditions.sentence(), after.conditions.sentence(), rows, cured, left,
+        untold, passed, _verdict(rows, lost, left), _cautions(found, before, after),
     )  # fmt: skip
 
 
-def _place(task: Task) -> tuple[Any, ...]:
+def _cautions(circuit: Circuit, before: Findings, after: Findings) -> tuple[str, ...]:
+    unknown = [w for w, f in (("before", before), ("after", after)) if f.readings and not _supplied(f)]
+    text = (
+        f"no battery voltage is given for {' and '.join(unknown)} (# supply: 12.3 V): bands are for the circuit's own battery"
+    )
+    notes = [f"{f.file or w}: {n}" for w, f in (("before", before), ("after", after)) for n in f.notes]
+    return (_PROOF, *([text] if unknown else []), *notes, *circuit.cautions)
+
+
+def _supplied(findings: Findings) -> bool:
+    return all(r.task.conditions.supply is not None for r in findings.readings)
+
+
+def _place(circuit: Circuit, task: Task) -> tuple[Any, ...]:
+    """Give what two readings of one place share; the battery's charge, the weather and the time on may differ."""
     c = task.conditions
-    return (*(getattr(task, name) for name in _PLACE), c.unplugged, c.fitted, c.ignition, c.engine)
+    leads = (circuit.node(task.red), circuit.node(task.black)) if task.red else ()
+    return (task.step, task.instrument, leads, task.at, c.unplugged, c.fitted, c.ignition, c.engine)
 
 
-def _measured(circuit: Circuit, tasks: Sequence[Task], meter: Meter) -> list[Measured]:
+def _measured(circuit: Circuit, findings: Findings, meter: Meter) -> dict[Task, Measured]:
     """Take the readings of a good circuit, each with its own supply."""
-    results: dict[int, Measured] = {}
-    groups: dict[tuple[Any, ...], list[int]] = {}
-    for k, t in enumerate(tasks):
-        c = t.conditions
-        groups.setdefault((c.supply, c.supply_at, c.engine, c.ignition, c.ambient, c.since), []).append(k)
-    for members in groups.values():
-        setting, known = fitted_supply(circuit, tasks[members[0]].conditions.but(unplugged=(), fitted=()), meter)
-        results.update(zip(members, measure(circuit, [tasks[k] for k in members], meter, setting, known), strict=True))
-    return [results[k] for k in range(len(tasks))]
+    groups: dict[Conditions, list[Task]] = {}
+    for task in dict.fromkeys(r.task for r in findings.readings):
+        own, common = task.conditions, findings.conditions
+        # What was measured once for all was measured as the file says, not as some reading was taken later.
+        source = common if (own.supply, own.supply_at) == (common.supply, common.supply_at) else own
+        groups.setdefault(source.but(unplugged=(), fitted=()), []).append(task)
+    results: dict[Task, Measured] = {}
+    for source, tasks in groups.items():
+        try:
+            setting, known = fitted_supply(circuit, source, meter)
+        except InputError as error:
+            raise with_place(error, file=findings.file or None) from None
+        results.update(zip(tasks, measure(circuit, tasks, meter, setting, known), strict=True))
+    return results
 
 
-def _checked(circuit: Circuit, old: TakenReading | None, new: TakenReading | None, good: Measured, meter: Meter) -> Checked:
-    task = good.task
-    unit = INSTRUMENTS[task.instrument]
-    expected = lamp_look(good.expected) if unit == "1" else meter.display(good.expected, unit)
-    c = task.conditions
-    leads = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
-    placed = Reading.place(task.step, leads, c.unplugged, c.ignition) + (", engine running" if c.engine == "running" else "")
-    inside, off = _judged(new.shown, good, unit, meter) if new else (None, math.nan)
-    before, after = (_text(r.shown, unit, meter) if r else "" for r in (old, new))
+# One place --------------------------------------------------------------------------------------------------------
+
+
+def _checked(
+    circuit: Circuit, old: TakenReading | None, new: TakenReading | None, good: Mapping[Task, Measured], meter: Meter
+) -> Checked:
+    taken = new or old
+    if taken is None:
+        raise ValueError("a place needs a reading")
+    m, unit = good[taken.task], INSTRUMENTS[taken.task.instrument]
+    before, after = (r.shown.text(unit) if r else "" for r in (old, new))
+    inside, off, beyond = _judged(new.shown, m, unit, meter) if new else (None, math.nan, math.nan)
+    was = _judged(old.shown, good[old.task], unit, meter)[0] if old else None
+    label, rule = _charted(circuit, taken.task)
     return Checked(
-        placed, unit, before, after, good.expected, good.band.low, good.band.high, expected, inside, off, _rule(circuit, task)
+        taken.task, label, unit, before, after, lamp_look(m.expected) if unit == "1" else meter.display(m.expected, unit),
+        m.expected, m.band.low, m.band.high, m.band.standard, inside, was, off, beyond, _why(m, unit), rule,
     )  # fmt: skip
 
 
-def _judged(shown: Shown, good: Measured, unit: str, meter: Meter) -> tuple[bool | None, float]:
-    """Say whether what was shown is in the band, its last digit allowed for, and how far it is off."""
-    if not math.isfinite(good.expected):
-        return None, math.nan
+def _why(m: Measured, unit: str) -> str:
+    """Say why a place can't be judged; '' where it can."""
+    if not math.isfinite(m.expected) or m.verdict.startswith(NO_READING):
+        return f"no figure: {m.verdict}"
+    return _FLOATS if m.floating and unit == "V" else ""
+
+
+def _judged(shown: Shown, m: Measured, unit: str, meter: Meter) -> tuple[bool | None, float, float]:
+    """Say whether what was shown is in the band, how many standard uncertainties it is off, and how far beyond it lies.
+
+    A displayed number stands for all values within half a digit; a display that jumps is in where both its ends are.
+    """
+    if _why(m, unit):
+        return None, math.nan, math.nan
     if shown.kind == "look":
-        return shown.look in {lamp_look(v) for v in (good.expected, max(good.band.low, 0.0), good.band.high)}, math.nan
-    if shown.kind == "unstable":
-        return False, math.nan
+        looks = [_LOOKS.index(lamp_look(v)) for v in (m.band.low, m.expected, m.band.high)]
+        return min(looks) <= _LOOKS.index(shown.look) <= max(looks), math.nan, math.nan
     if shown.kind == "overload":
-        return meter.range_for(good.expected, unit) is None, math.nan
-    half = 0.5 * shown.digit
-    off = (shown.value - good.expected) / good.band.standard if good.band.standard else math.nan
-    return good.band.low - half <= shown.value <= good.band.high + half, off
+        return m.band.high >= meter.ranges(unit)[-1].full_scale, math.nan, math.nan
+    half, spread = 0.5 * shown.digit, math.hypot(m.band.standard, shown.digit / math.sqrt(12))
+    ends = (shown.low, shown.high) if shown.kind == "unstable" else (shown.value,)
+    worst = max(ends, key=lambda v: abs(v - m.expected))
+    beyond = max((_beyond(v, m.band.low, m.band.high, half) for v in ends), key=abs)
+    return not beyond, (worst - m.expected) / spread if spread else math.nan, beyond
 
 
-def _text(shown: Shown, unit: str, meter: Meter) -> str:
-    if shown.kind == "look":
-        return shown.look
-    if shown.kind == "overload":
-        return "OL"
-    if shown.kind == "unstable":
-        return f"unstable {shown.low:g}-{shown.high:g} {unit}"
-    return meter.display(shown.value, unit)
+def _beyond(value: float, low: float, high: float, half: float) -> float:
+    """How far a displayed number lies outside a band, with its sign; 0 where some value that it stands for is inside."""
+    # A share of the digit keeps what lies on the edge inside, whatever rounding does.
+    if low - half * 1.000001 <= value <= high + half * 1.000001:
+        return 0.0
+    return value - high if value > high else value - low
 
 
-def _rule(circuit: Circuit, task: Task) -> str:
+def _charted(circuit: Circuit, task: Task) -> tuple[str, str]:
+    """Give the label and the shop's rule of the circuit's chart for a place; a rule holds in the state it was made for."""
     c = task.conditions
+    wanted = _place(circuit, task)[1:]
     for r in circuit.readings:
-        own = (r.instrument, r.red, r.black, r.at, set(r.unplugged), r.ignition)
-        if own == (task.instrument, task.red, task.black, task.at, set(c.unplugged), c.ignition) and not c.fitted:
-            return r.rule
-    return ""
+        own = Task(
+            task.step, c.but(unplugged=tuple(sorted(r.unplugged)), ignition=r.ignition), r.instrument, r.red, r.black, r.at
+        )
+        if _place(circuit, own)[1:] == wanted:
+            return r.label, "" if c.fitted or (r.steps and task.step not in r.steps) else r.rule
+    return "", ""
 
 
-def _seen(before: Sequence[Observation], after: Sequence[Observation]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Sort what was seen into cured and left over; 'normal' is no complaint."""
-
-    def told(seen: Sequence[Observation]) -> list[str]:
-        bad = [o for o in seen if o.seen and o.word not in _AS_IT_SHOULD]
-        return list(dict.fromkeys(f"{o.word} at step {o.step}" if o.step else o.word for o in bad))
-
-    left = told(after)
-    return tuple(text for text in told(before) if text not in left), tuple(left)
+# What was seen, and the sentence ----------------------------------------------------------------------------------
 
 
-def _verdict(rows: Sequence[Checked], outside: Sequence[Checked], missing: Sequence[Checked], left: Sequence[str]) -> str:
-    taken = [r for r in rows if r.after]
-    if not taken:
-        return "nothing was measured after the repair: nothing is proved"
-    again = f"; not measured again: {'; '.join(r.placed for r in missing)}" if missing else ""
-    if outside:
-        places = "; ".join(r.placed for r in outside)
-        return f"{len(outside)} of {len(taken)} readings still lie outside their band: {places}{again}"
+def _compare_seen(
+    before: Sequence[Observation], after: Sequence[Observation]
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Sort what was seen into cured, left over (or new), and what nobody said anything of after; 'normal' is no complaint."""
+    cured: list[str] = []
+    untold: list[str] = []
+    left = list(dict.fromkeys(_told(o) for o in after if o.seen and o.word != "normal"))
+    for o in before:
+        there = [a for a in after if not a.step or not o.step or a.step == o.step]
+        if not o.seen or o.word == "normal" or any(a.seen and a.word == o.word for a in there):
+            continue
+        denied = any(not a.seen and a.word == o.word for a in there)
+        turns = o.word in _OF_SPEED and any(a.seen and a.word == "normal" for a in there)
+        (cured if denied or turns else untold).append(_told(o))
+    return tuple(dict.fromkeys(cured)), tuple(left), tuple(dict.fromkeys(untold))
+
+
+def _told(o: Observation) -> str:
+    return f"{o.word} at step {o.step}" if o.step else o.word
+
+
+def _verdict(rows: Sequence[Checked], lost: Sequence[Checked], left: Sequence[str]) -> str:
+    judged = [r for r in rows if r.inside is not None]
+    outside = [r for r in judged if not r.inside]
+    if not any(r.after for r in rows):
+        parts = ["nothing was measured after the repair, so nothing is proved"]
+    elif not judged:
+        parts = ["none of the readings taken after can be judged, so nothing is proved"]
+    elif outside:
+        parts = [f"{len(outside)} of {len(judged)} still outside: {_listed(outside)}"]
+    else:
+        back = "back in its band" if any(r.was_inside is False for r in rows) else "in its band"
+        parts = [f"every reading is {back} ({len(judged)} of {len(judged)})"]
+        was = [r.was_inside for r in rows if r.was_inside is not None]
+        if was and all(was):
+            parts.append("so was every reading before: what was wrong did not show in them")
+    if lost:
+        parts.append(f"not repeated, though outside before: {_listed(lost)}")
     if left:
-        return f"every reading is in its band, but this is still there: {', '.join(left)}{again}"
-    return f"every reading is in its band{again}; in band does not prove a part, so drive it, warm, and wiggle at full load"
+        parts.append(f"still seen: {', '.join(left)}")
+    return ". ".join(part if k == 0 else part[:1].upper() + part[1:] for k, part in enumerate(parts))
+
+
+def _listed(rows: Sequence[Checked]) -> str:
+    """Name places, the furthest off first, with all their steps."""
+    far = sorted(rows, key=lambda r: -abs(r.off) if math.isfinite(r.off) else -math.inf)
+    places: dict[tuple[Any, ...], list[Checked]] = {}
+    for r in far:
+        new = " (in its band before)" if r.was_inside and r.after else ""
+        places.setdefault((replace(r.task, step=""), new), []).append(r)
+    named = []
+    for (task, new), members in places.items():
+        steps = sorted({r.task.step for r in members}, key=[r.task.step for r in rows].index)
+        named.append(replace(members[0], task=replace(task, step=", ".join(steps))).placed + new)
+    more = [f"and {len(named) - _LISTED} more places"] if len(named) > _LISTED else []
+    return "; ".join([*named[:_LISTED], *more])

@@ -377,8 +377,17 @@ def test_without_a_store_programs_are_compiled_each_time(monkeypatch, compiled):
     assert len(compiled) == 2
 
 
-def test_without_llvmlite_it_says_so(monkeypatch):
-    native._target.cache_clear()
+@pytest.fixture
+def nothing_known():
+    """Whether LLVM is there is asked once a process; here it is asked anew, and after the test too."""
+    for known in (native._target, available):
+        known.cache_clear()
+    yield
+    for known in (native._target, available):
+        known.cache_clear()
+
+
+def test_without_llvmlite_it_says_so(monkeypatch, nothing_known):
     monkeypatch.setitem(sys.modules, "llvmlite", None)
     assert not available()
     with pytest.raises(ModuleNotFoundError, match="llvmlite"):

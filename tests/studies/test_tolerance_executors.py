@@ -13,6 +13,7 @@ import pytest
 from small_circuits import sources
 
 import circuitsim as cs
+from circuitsim.studies import tolerance as module
 from circuitsim.studies.tolerance import CHUNK, tolerance
 
 OPTIONS: dict[str, Any] = {"samples": 3 * CHUNK, "seed": 5, "step": ["off", "4"], "rows": ["motor current", "feed at the plug"]}
@@ -71,6 +72,28 @@ class Counting(Executor):
                 return fn(*args, **kwargs)
 
         return Lazy()
+
+
+def test_a_process_keeps_one_job_of_another_and_none_of_its_own() -> None:
+    """Jobs hold megabytes: what a worker was sent is dropped for the next study, and a study's own when it is done."""
+    jobs = []
+
+    class Worker(Counting):
+        """Sees to it that a job comes packed, as in another process."""
+
+        def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+            module._OWN.clear()
+            done = super().submit(fn, *args, **kwargs)
+            done.set_result(done.result())
+            jobs.append((len(module._OWN), len(module._TAKEN)))
+            return done
+
+    for emf in (1.0, 2.0, 3.0):
+        tolerance(sources((emf, 2.0)), executor=Worker(), samples=CHUNK)
+    assert jobs == [(0, 1)] * 3
+    with ThreadPoolExecutor(2) as pool:
+        tolerance(sources((4.0, 2.0)), executor=pool, samples=CHUNK)
+    assert len(module._OWN) == 0
 
 
 @pytest.mark.parametrize("ahead", [1, 3, 8])

@@ -1,0 +1,195 @@
+"""Many periodic waveforms at once, as straight pieces: what the functions of instruments make of each.
+
+The batch is the last axis of everything. All of it is exact for straight pieces; averages, mean squares and extremes of a
+chopped circuit are those of its waveforms themselves. `measure.traces` has the same for one waveform.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.engine.periodic_points import PeriodicPoints, Wave
+from circuitsim.measure.instruments import FORM_FACTOR
+from circuitsim.measure.traces import Figures, Trace, longest_run
+
+__all__ = ["Sampled"]
+
+Array = NDArray[np.float64]
+_POINTS = np.append(np.linspace(0.0, 1.0, 33)[:-1], 1.0 - 1e-9)
+"""Where each stretch of a period is looked at, as a share of it: the last one just before what follows."""
+_STEADY = 1e-9  # of a value (plus 1 nV or 1 nA); a swing below this is rounding
+_LEVEL = 1.0  # s; the length of what never changes
+_HALVINGS = 48
+_HYSTERESIS = 0.1  # of the swing, between the two levels of a counter
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """Waveforms, one an entry of the last axis.
+
+    length, first, last: duration of each piece, s, and the values at its two ends, (pieces, batch); a piece of no duration is
+    not there; mean, mean_square, low, high: over a period, (batch,). NaN where there is no waveform.
+    """
+
+    length: Array
+    first: Array
+    last: Array
+    mean: Array
+    mean_square: Array
+    low: Array
+    high: Array
+
+    @classmethod
+    def of_wave(cls, points: PeriodicPoints, wave: Wave) -> Sampled:
+        """Take what a probe sees on a chopped circuit."""
+        orbit = points.solved.steady.orbit
+        times = orbit.start[:, None] + orbit.length[:, None] * _POINTS[None, :, None]
+        values = wave.trace(times.reshape(-1, times.shape[2])).reshape(times.shape)
+        lengths = np.repeat(orbit.length[:, None] / (len(_POINTS) - 1), len(_POINTS) - 1, axis=1)
+        pieces = (a.reshape(-1, a.shape[2]) for a in (lengths, values[:, :-1], values[:, 1:]))
+        return cls(*pieces, wave.average, wave.rms**2, wave.low, wave.high)
+
+    @classmethod
+    def rectangle(cls, low: Array, high: Array, share: Array, period: Array) -> Sampled:
+        """Make rectangles that are `low` for a share of each period."""
+        ends = np.stack([low, high])
+        mean, square = (share * low**n + (1 - share) * high**n for n in (1, 2))
+        never = (share <= 0) | (share >= 1)  # one of the two levels does not come up
+        level = np.where(share >= 1, low, high)
+        least, most = (np.where(never, level, f(low, high)) for f in (np.minimum, np.maximum))
+        return cls(np.stack([share * period, (1 - share) * period]), ends, ends, mean, square, least, most)
+
+    @classmethod
+    def level(cls, value: Array) -> Sampled:
+        """Make what never changes."""
+        ends = value[None]
+        return cls(np.full(ends.shape, _LEVEL), ends, ends, value, value**2, value, value)
+
+    def take(self, chosen: Any) -> Sampled:
+        """Give some of them."""
+        return Sampled(
+            self.length[:, chosen], self.first[:, chosen], self.last[:, chosen], self.mean[chosen], self.mean_square[chosen],
+            self.low[chosen], self.high[chosen],
+        )  # fmt: skip
+
+    def put(self, where: NDArray[np.bool_], other: Sampled) -> Sampled:
+        """Give these with others in the place of some."""
+        count = max(len(self.length), len(other.length))
+
+        def merged(mine: Array, theirs: Array) -> Array:
+            if mine.ndim == 1:
+                return np.where(where, theirs, mine)
+            padded = [np.concatenate([a, np.zeros((count - len(a), a.shape[1]))]) for a in (theirs, mine)]
+            return np.where(where, *padded)
+
+        names = ("length", "first", "last", "mean", "mean_square", "low", "high")
+        return Sampled(*(merged(getattr(self, n), getattr(other, n)) for n in names))
+
+    @property
+    def period(self) -> Array:
+        """Length of a period, s."""
+        return self.length.sum(axis=0)
+
+    @property
+    def swing(self) -> Array:
+        """Largest less least value."""
+        return self.high - self.low
+
+    @property
+    def steady(self) -> NDArray[np.bool_]:
+        """Where nothing changes but the last digits; not so where there is no waveform."""
+        return self.swing <= _STEADY * (np.abs(self.low) + np.abs(self.high) + 1.0)
+
+    def trace(self, k: int) -> Trace:
+        """Give one of them alone."""
+        lasts = self.length[:, k] > 0
+        ends = np.cumsum(self.length[lasts, k])
+        times = np.stack([np.concatenate([[0.0], ends[:-1]]), ends], axis=1).ravel()
+        values = np.stack([self.first[lasts, k], self.last[lasts, k]], axis=1).ravel()
+        exact = Figures(*(float(a[k]) for a in (self.mean, self.mean_square, self.low, self.high)))
+        return Trace(times, values, periodic=True, exact=exact)
+
+    def value(self, function: str, capture: float = 0.0) -> Array:
+        """Give what a function of an instrument shows, SI, (batch,); NaN for a duty or a frequency of what never changes.
+
+        function: see `FUNCTIONS`; capture: for how long a minimum or maximum must last, s.
+        """
+        if function in ("min", "max"):
+            return self.held(capture)[function == "max"]
+        if function in ("scope-min", "scope-max"):
+            return self.high if function == "scope-max" else self.low
+        if function == "ac+dc":
+            return np.sqrt(np.maximum(self.mean_square, 0.0))
+        if function in ("duty", "frequency"):
+            return np.where(self.steady, np.nan, self.share_above() if function == "duty" else self.rises() / self.period)
+        ac = {"ac": self.ripple, "ac-average": self.rectified}[function]()
+        return np.where(self.steady, 0.0, ac)
+
+    def ripple(self) -> Array:
+        """Root mean square without the average."""
+        return np.sqrt(np.maximum(self.mean_square - self.mean**2, 0.0))
+
+    def rectified(self) -> Array:
+        """Mean of |v - average|, scaled as an average-responding meter does."""
+        a, b = self.first - self.mean, self.last - self.mean
+        with np.errstate(all="ignore"):
+            split = (a * a + b * b) / (2 * np.abs(a - b))
+        each = np.where(a * b < 0, split, np.abs(a + b) / 2)
+        return FORM_FACTOR * (self.length * each).sum(axis=0) / self.period
+
+    def share_above(self) -> Array:
+        """Share of the time spent above half way between the extremes."""
+        level = (self.low + self.high) / 2
+        a, b = self.first, self.last
+        with np.errstate(all="ignore"):
+            part = np.clip((np.maximum(a, b) - level) / np.abs(a - b), 0.0, 1.0)
+        share = np.where(a == b, (a > level).astype(float), part)
+        return np.asarray((self.length * share).sum(axis=0) / self.period)
+
+    def rises(self) -> Array:
+        """Count how often a period rises past half way, a tenth of the swing being left for what jitters."""
+        middle, edge = (self.low + self.high) / 2, _HYSTERESIS * self.swing / 2
+        values = np.stack([self.first, self.last], axis=1).reshape(-1, self.low.size)
+        there = np.repeat(self.length > 0, 2, axis=0)
+        state = np.where(there & (values > middle + edge), 1, np.where(there & (values <= middle - edge), -1, 0))
+        twice = np.concatenate([state, state])  # the second time round, what came before is known
+        order = np.where(twice != 0, np.arange(len(twice))[:, None], 0)
+        seen = np.take_along_axis(twice, np.maximum.accumulate(order, axis=0), axis=0)
+        return np.asarray(((seen[1:] == 1) & (seen[:-1] == -1))[len(state) - 1 :].sum(axis=0), float)
+
+    def held(self, capture: float) -> tuple[Array, Array]:
+        """Give the lowest and the highest level that lasts for a time, s; the average where none does."""
+        low, high = self.low.copy(), self.high.copy()
+        moving = np.flatnonzero(~self.steady & np.isfinite(self.mean))
+        if capture <= 0 or not moving.size:
+            return low, high
+        some = self.take(moving)
+        found = [some._most(capture, high=h) for h in (False, True)]
+        lasts = found[0] <= found[1]
+        low[moving], high[moving] = (np.where(lasts, level, some.mean) for level in found)
+        return low, high
+
+    def _most(self, capture: float, *, high: bool) -> Array:
+        """Give the most extreme level that lasts on one side (see `Trace.held`)."""
+        inner, outer = (self.low, self.high) if high else (self.high, self.low)
+        done = self._lasts(outer, capture, high)
+        inner = np.where(done, outer, inner)
+        left = np.flatnonzero(~done)
+        if left.size:
+            some, a, b = self.take(left), inner[left], outer[left]
+            for _ in range(_HALVINGS):
+                middle = (a + b) / 2
+                good = some._lasts(middle, capture, high)
+                a, b = np.where(good, middle, a), np.where(good, b, middle)
+            inner[left] = a
+        return inner
+
+    def _lasts(self, level: Array, capture: float, high: bool) -> NDArray[np.bool_]:
+        edge = 1e-12 * (1 + np.abs(level))
+        twice = (np.concatenate([p, p]) for p in (self.length, self.first, self.last))
+        run = longest_run(*twice, level - edge if high else level + edge, high)
+        return (run >= capture * (1 - 1e-12)) | (run >= 2 * self.period * (1 - 1e-12))
