@@ -11,7 +11,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from circuitsim.cli.app import program
 from circuitsim.library import load
 
 ROOT = Path(__file__).parents[1]
@@ -40,14 +42,13 @@ def test_there_is_something_to_run() -> None:
 
 
 @pytest.mark.parametrize("command", [c for c in COMMANDS if "my-fan" not in c])
-def test_commands_of_the_readme(command: str, tmp_path: Path) -> None:
+def test_commands_of_the_readme(command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All in this process, so that they share what is loaded and compiled; below one is run as a user does."""
     words = shlex.split(command)[1:]
+    monkeypatch.chdir(tmp_path)
     shutil.copytree(ROOT / "examples" / "readings", tmp_path / "examples" / "readings")
-    done = subprocess.run(
-        [sys.executable, "-m", "circuitsim", *words],
-        cwd=tmp_path, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", check=False,
-    )  # fmt: skip
-    assert (done.returncode, done.stderr) == (0, "")
+    done = CliRunner().invoke(program, words, catch_exceptions=False)
+    assert (done.exit_code, done.stderr) == (0, "")
     wanted = [w for w in words if Path(w).suffix in (".csv", ".json", ".png")]
     assert all((tmp_path / w).stat().st_size > 100 for w in wanted)
     assert wanted or done.stdout

@@ -29,11 +29,14 @@ if TYPE_CHECKING:
     from circuitsim.studies import Chart
 
 __all__ = [
-    "SUFFIXES", "circuit_options", "condition_options", "list_command", "load_circuit", "predict_command", "read_conditions",
-    "show_command", "width_option",
+    "FUNCTIONS", "SUFFIXES", "circuit_options", "condition_options", "list_command", "load_circuit", "predict_command",
+    "read_conditions", "show_command", "width_option",
 ]  # fmt: skip
 
 Command = Callable[..., None]
+_TOOLS = ("voltmeter", "ohmmeter", "lamp")
+FUNCTIONS = ("ac", "ac+dc", "ac-average", "min", "max", "scope-min", "scope-max", "duty", "frequency")
+"""Functions of `circuitsim.library.functions`, which is not loaded for a help text."""
 _PLAIN_OPTIONS = ("nominal", "steps", "fuse", "current")
 SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
 """Formats by the ending of a file."""
@@ -78,8 +81,10 @@ def condition_options(command: Command) -> Command:
         option("--probe", multiple=True, metavar="RED:BLACK", help="These leads in place of the chart's; at:M1 is a clamp."),
         option(
             "--instrument",
-            type=Words(["voltmeter", "ohmmeter", "lamp"]),
-            help="What reads --probe RED:BLACK: voltmeter (default), ohmmeter or lamp.",
+            type=Words([*_TOOLS, *FUNCTIONS]),
+            metavar="TOOL",
+            help="What reads --probe RED:BLACK: voltmeter (default), ohmmeter, lamp; predict takes ac, ac+dc, ac-average, min, "
+            "max, scope-min, scope-max, duty and frequency as well, on a clamp too.",
         ),
         option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance."),
     )
@@ -171,6 +176,7 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 @click.command("predict", short_help="Predict what a good circuit reads.")
 @condition_options
 @click.option("--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated.")
+@click.option("--capture", metavar="1ms", help="How long a level must last to be a min or max; 100 ms by default.")
 @click.option(
     "--format", "form", type=Words(["table", "json", "csv", "markdown"]),
     help="table, json, csv or markdown; by default as the ending of FILE says, else table.",
@@ -181,8 +187,8 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 @circuit_options
 def predict_command(
     circuit: str, pairs: tuple[str, ...], form: str | None, output: str | None, width: int | None,
-    picture: str | None, rows: tuple[str, ...], nominal: str | None, steps: str | None, fuse: str | None, current: str | None,
-    **conditions: Any,
+    picture: str | None, rows: tuple[str, ...], capture: str | None, nominal: str | None, steps: str | None,
+    fuse: str | None, current: str | None, **conditions: Any,
 ) -> None:  # fmt: skip
     """Predict what a good circuit reads: the chart of expected readings.
 
@@ -199,7 +205,7 @@ def predict_command(
     from circuitsim.studies import predict
 
     with pointing_to_show(circuit):
-        chart = _only(replace(predict(found, **as_spelled(found, given)), options=found.options), rows)
+        chart = _only(replace(predict(found, capture=capture, **as_spelled(found, given)), options=found.options), rows)
     if picture is not None:  # before the table: a chart with nothing to draw is refused with nothing printed
         write_file(picture, _drawn(chart, found, picture), "--picture")
     if kind == "table" and output in (None, "-"):
@@ -234,7 +240,7 @@ def read_conditions(
         raise InputError("needs --supply, the voltage that was measured then", key="--supply-at")
     if instrument is not None and not probe:
         raise InputError("needs --probe, the leads that it is for", key="--instrument")
-    if instrument is not None and all(text.partition(":")[0].strip().lower() == "at" for text in probe):
+    if instrument in _TOOLS and all(text.partition(":")[0].strip().lower() == "at" for text in probe):
         raise InputError(f"at: is a clamp; {shown(instrument)} needs --probe RED:BLACK", key="--instrument")
     return {
         "supply": _quantity("--supply", supply, "V"), "supply_at": supply_at or "off",

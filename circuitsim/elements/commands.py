@@ -87,7 +87,7 @@ class OpenCollector(Element):
         Parameter("pull_up", "Ω", "pull-up that it works against", 1000.0, low=1.0),
         Parameter("on_resistance", "Ω", "transistor on; assumed", 10.0, low=1e-3),
         Parameter("leakage", "S", "transistor off; assumed", 1e-8, high=1.0),
-        Parameter("frequency", "Hz", "of the pulses; assumed, no average depends on it", 200.0, low=1.0),
+        Parameter("frequency", "Hz", "of the pulses; assumed, no average depends on it", 100.0, low=1.0),
     )
     conducts = (("line", "ground"),)
     ends = ("line", "ground")

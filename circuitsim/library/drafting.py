@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from circuitsim.elements import Pin
 from circuitsim.elements.base import Element, Parameter
 from circuitsim.library.circuit import Circuit, StandardReading
+from circuitsim.library.functions import CAPTURE
 from circuitsim.network import Netlist
 from circuitsim.quantities import Tolerance, format_quantity
 
@@ -218,5 +219,7 @@ def _reading(circuit: Circuit, r: StandardReading) -> list[str]:
     if r.steps and r.steps != circuit.steps:
         lines.append(f"steps = {_list(r.steps)}")
     lines += [f"unplugged = {_list(r.unplugged)}"] if r.unplugged else []
+    lines += [f"fitted = {_list(r.fitted)}"] if r.fitted else []
     lines += ['ignition = "off"'] if r.ignition == "off" else []
+    lines += [f"capture = {_quoted(format_quantity(r.capture, 's', _DIGITS))}"] if r.capture not in (0.0, CAPTURE) else []
     return [*lines, *([f"rule = {_quoted(r.rule)}"] if r.rule else []), ""]

@@ -1,7 +1,8 @@
 """Instruments by the words of the trade, and what they can be set to beside plain volts, amperes and ohms.
 
-Functions look at a waveform. Names: a function alone goes between two leads (`duty`), with `clamp-` before it on a clamp (`clamp-ac`). The plain DC ranges
-are the instruments voltmeter and clamp themselves. `measure.instruments` says what each function shows.
+Functions look at a waveform. Names: a function alone goes between two leads (`duty`), with `clamp-` before it on a clamp
+(`clamp-ac`). The plain DC ranges are the instruments voltmeter and clamp themselves. `measure.instruments` says what each
+function shows.
 """
 
 from __future__ import annotations

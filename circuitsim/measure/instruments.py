@@ -20,22 +20,25 @@ from numpy.typing import NDArray
 
 from circuitsim.elements import Lamp
 from circuitsim.errors import InputError
-from circuitsim.measure.conditions import TEST_LAMP
 from circuitsim.library.functions import FUNCTIONS
+from circuitsim.measure.conditions import TEST_LAMP
 from circuitsim.measure.meters import Meter, Range, lamp_look
 from circuitsim.measure.traces import Trace
 from circuitsim.quantities import format_quantity
 
 __all__ = [
-    "FORM_FACTOR", "SCOPE", "TIMING", "Scope", "Shown", "Timing", "ac_dc_reading", "ac_reading", "average_ac_reading",
-    "dc_reading", "dc_record", "duty_reading", "extreme_readings", "frequency_reading", "lamp_reading", "lamp_share",
-    "meter_readings", "periodic_ripple", "scope_readings", "show_function",
+    "COUNTED", "FORM_FACTOR", "SCOPE", "TIMING", "Scope", "Shown", "Timing", "ac_dc_reading", "ac_reading",
+    "average_ac_reading", "dc_reading", "dc_record", "duty_reading", "extreme_readings", "frequency_reading",
+    "lamp_reading", "lamp_share", "meter_readings", "periodic_ripple", "scope_readings", "show_function",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
 
 FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 """RMS over mean of a rectified sine, 1.1107: the scale of an average-responding meter (mathematics)."""
+
+COUNTED = 0.2
+"""Least swing, V or A, that a meter counts for duty and frequency (assumed): below, a display shows no reading."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +150,7 @@ def dc_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timing = TIM
 
 
 def periodic_ripple(trace: Trace, timing: Timing = TIMING) -> float:
-    """Give the largest difference of any DC reading of a periodic waveform from its average, wherever in the period it begins."""
+    """Give how far any DC reading of a periodic waveform lies off its average, wherever in the period it begins."""
     least = 1e-12 * max(abs(trace.figures.low), abs(trace.figures.high))
     begin = np.concatenate([trace.times, trace.times - timing.update, trace.times[0] + trace.duration * np.linspace(0, 1, 513)])
     swing = _averages(trace, begin, timing) - trace.figures.mean
@@ -213,20 +216,28 @@ def _half_way(trace: Trace) -> float:
     return (trace.figures.low + trace.figures.high) / 2
 
 
+def _height(trace: Trace) -> float:
+    return trace.figures.high - trace.figures.low
+
+
 def duty_reading(trace: Trace, level: float | None = None, timing: Timing = TIMING) -> Shown:
-    """Duty: share of the time above a level, half way between the extremes unless given."""
+    """Duty: share of the time above a level, half way between the extremes unless given; NaN for too small a swing."""
+    if _height(trace) < COUNTED:
+        return _counted("duty", math.nan, timing)
     share = trace.share_above(_half_way(trace) if level is None else level)
     return _counted("duty", share, timing)
 
 
 def frequency_reading(trace: Trace, level: float | None = None, hysteresis: float = 0.1) -> Shown:
-    """Frequency by counting rises past a level, half way between the extremes unless given; 0 Hz where it never does.
+    """Frequency by counting rises past a level, half way between the extremes unless given; NaN for too small a swing.
 
+    A level that is given may never be passed: that is 0 Hz.
     hysteresis: share of the swing by which it must fall below the level before a rise counts again.
     """
-    centre = _half_way(trace) if level is None else level
-    swing = trace.figures.high - trace.figures.low
-    count = trace.rises(centre - hysteresis * swing / 2, centre + hysteresis * swing / 2) if swing > 0 else 0
+    if _height(trace) < COUNTED:
+        return _counted("frequency", math.nan)
+    centre, swing = _half_way(trace) if level is None else level, _height(trace)
+    count = trace.rises(centre - hysteresis * swing / 2, centre + hysteresis * swing / 2)
     value = count / trace.duration
     return _counted("frequency", value)
 

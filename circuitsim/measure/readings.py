@@ -17,9 +17,9 @@ from circuitsim.engine.operating import Compiled, compile_netlist
 from circuitsim.engine.system import Values
 from circuitsim.errors import InputError, UnknownNameError
 from circuitsim.library.circuit import Circuit
+from circuitsim.library.functions import INSTRUMENTS, WAVE_INSTRUMENTS, on_bench
 from circuitsim.measure.bands import Band, Contribution
 from circuitsim.measure.conditions import TEST_LAMP, Bench, Conditions, make_bench
-from circuitsim.library.functions import INSTRUMENTS, WAVE_INSTRUMENTS, on_bench
 from circuitsim.measure.meters import Meter
 
 __all__ = ["INSTRUMENTS", "Measured", "Stand", "Task", "by_stand", "shown_ohms", "step_values"]

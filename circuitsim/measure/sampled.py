@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.periodic_points import PeriodicPoints, Wave
-from circuitsim.measure.instruments import FORM_FACTOR
+from circuitsim.measure.instruments import COUNTED, FORM_FACTOR
 from circuitsim.measure.traces import Figures, Trace, longest_run
 
 __all__ = ["Sampled"]
@@ -50,8 +50,8 @@ class Sampled:
         times = orbit.start[:, None] + orbit.length[:, None] * _POINTS[None, :, None]
         values = wave.trace(times.reshape(-1, times.shape[2])).reshape(times.shape)
         lengths = np.repeat(orbit.length[:, None] / (len(_POINTS) - 1), len(_POINTS) - 1, axis=1)
-        pieces = (a.reshape(-1, a.shape[2]) for a in (lengths, values[:, :-1], values[:, 1:]))
-        return cls(*pieces, wave.average, wave.rms**2, wave.low, wave.high)
+        length, first, last = (a.reshape(-1, a.shape[2]) for a in (lengths, values[:, :-1], values[:, 1:]))
+        return cls(length, first, last, wave.average, wave.rms**2, wave.low, wave.high)
 
     @classmethod
     def rectangle(cls, low: Array, high: Array, share: Array, period: Array) -> Sampled:
@@ -92,7 +92,7 @@ class Sampled:
     @property
     def period(self) -> Array:
         """Length of a period, s."""
-        return self.length.sum(axis=0)
+        return np.asarray(self.length.sum(axis=0))
 
     @property
     def swing(self) -> Array:
@@ -114,7 +114,7 @@ class Sampled:
         return Trace(times, values, periodic=True, exact=exact)
 
     def value(self, function: str, capture: float = 0.0) -> Array:
-        """Give what a function of an instrument shows, SI, (batch,); NaN for a duty or a frequency of what never changes.
+        """Give what a function of an instrument shows, SI, (batch,); NaN for a duty or a frequency of what hardly changes.
 
         function: see `FUNCTIONS`; capture: for how long a minimum or maximum must last, s.
         """
@@ -125,7 +125,8 @@ class Sampled:
         if function == "ac+dc":
             return np.sqrt(np.maximum(self.mean_square, 0.0))
         if function in ("duty", "frequency"):
-            return np.where(self.steady, np.nan, self.share_above() if function == "duty" else self.rises() / self.period)
+            count = self.share_above() if function == "duty" else self.rises() / self.period
+            return np.where(self.swing >= COUNTED, count, np.nan)
         ac = {"ac": self.ripple, "ac-average": self.rectified}[function]()
         return np.where(self.steady, 0.0, ac)
 
@@ -139,7 +140,7 @@ class Sampled:
         with np.errstate(all="ignore"):
             split = (a * a + b * b) / (2 * np.abs(a - b))
         each = np.where(a * b < 0, split, np.abs(a + b) / 2)
-        return FORM_FACTOR * (self.length * each).sum(axis=0) / self.period
+        return np.asarray(FORM_FACTOR * (self.length * each).sum(axis=0) / self.period)
 
     def share_above(self) -> Array:
         """Share of the time spent above half way between the extremes."""
@@ -163,14 +164,17 @@ class Sampled:
 
     def held(self, capture: float) -> tuple[Array, Array]:
         """Give the lowest and the highest level that lasts for a time, s; the average where none does."""
+        low, high = self.levels(capture)
+        lasts = ~(low > high)
+        return np.where(lasts, low, self.mean), np.where(lasts, high, self.mean)
+
+    def levels(self, capture: float) -> tuple[Array, Array]:
+        """Give the lowest and the highest level that lasts for a time, s; the lowest lies above the highest where none does."""
         low, high = self.low.copy(), self.high.copy()
         moving = np.flatnonzero(~self.steady & np.isfinite(self.mean))
-        if capture <= 0 or not moving.size:
-            return low, high
-        some = self.take(moving)
-        found = [some._most(capture, high=h) for h in (False, True)]
-        lasts = found[0] <= found[1]
-        low[moving], high[moving] = (np.where(lasts, level, some.mean) for level in found)
+        if capture > 0 and moving.size:
+            some = self.take(moving)
+            low[moving], high[moving] = (some._most(capture, high=h) for h in (False, True))
         return low, high
 
     def _most(self, capture: float, *, high: bool) -> Array:
@@ -190,6 +194,6 @@ class Sampled:
 
     def _lasts(self, level: Array, capture: float, high: bool) -> NDArray[np.bool_]:
         edge = 1e-12 * (1 + np.abs(level))
-        twice = (np.concatenate([p, p]) for p in (self.length, self.first, self.last))
-        run = longest_run(*twice, level - edge if high else level + edge, high)
+        length, first, last = (np.concatenate([p, p]) for p in (self.length, self.first, self.last))
+        run = longest_run(length, first, last, level - edge if high else level + edge, high)
         return (run >= capture * (1 - 1e-12)) | (run >= 2 * self.period * (1 - 1e-12))

@@ -26,10 +26,10 @@ from circuitsim.engine.sensitivity import Answer, current_answer, voltage_answer
 from circuitsim.engine.system import Column, Values
 from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit
+from circuitsim.library.functions import function_of, unit_of
 from circuitsim.measure.bands import Band, Budget, Uncertain, band_of
 from circuitsim.measure.chopping import chopped_slopes, switching_samples
-from circuitsim.measure.conditions import PINNED, TEST_LAMP, Bench, Fitted, make_bench
-from circuitsim.library.functions import function_of, unit_of
+from circuitsim.measure.conditions import PINNED, Bench, Fitted, make_bench
 from circuitsim.measure.instruments import show_function
 from circuitsim.measure.meters import Meter
 from circuitsim.measure.readings import Measured, Stand, Task, shown_ohms
@@ -41,6 +41,8 @@ __all__ = ["Batch", "bench_in_states", "measure", "measure_with_points"]
 
 Array = NDArray[np.float64]
 _LIGHT = 1e6  # Ω; a meter above that heats and slows nothing
+_NEARLY = 0.8  # of a capture time: so long a level must last beside a point at which it lasts for all of it
+_CALM = 1e-4  # V or A; a swing below this is a stage's leakage and nothing more
 _DEAD = 1e-3  # V; more than this between an ohmmeter's leads spoils its reading
 
 
@@ -142,24 +144,26 @@ class Batch(Stand):
         """Leave out what is parted in all tasks, give a state to what is parted or fitted in some, pin what floats in any."""
         states = dict.fromkeys(self.states)
         always, fitted = (_in_all([getattr(s, name) for s in states]) for name in ("unplugged", "fitted"))
-        lamps = [self._fitted_lamp(f) for f in dict.fromkeys(f for s in states for f in s.fitted) if f not in fitted]
-        bench = make_bench(self.circuit, always, fitted, [*extra, *lamps])
+        lamps = [self._fitted_lamp(f, extra) for f in dict.fromkeys(f for s in states for f in s.fitted) if f not in fitted]
+        bench = make_bench(self.circuit, always, fitted, [*extra, *(e for e in lamps if e not in extra)])
         net = bench.net
         for pin in dict.fromkeys(pin for s in states for pin in self._pins(s.unplugged) if pin in net.elements):
             net.elements[pin] = PartingPin.of(net.elements[pin])
-        tools = [e.name for e in extra]
+        tools = [e.name for e in extra if e not in lamps]
         self._floats = {s: net.floating([*tools, *self._parted(s)]) for s in states}
         for name, node in self._leaks():
             net.add(Leak(name, node, net.ground, conductance=0.0))
         return bench
 
-    def _fitted_lamp(self, f: Fitted) -> Element:
-        """Make a lamp that is fitted for some of the readings."""
+    def _fitted_lamp(self, f: Fitted, extra: Sequence[Element]) -> Element:
+        """Give a lamp that is fitted for some of the readings: that which is put on there for others, or one more."""
         if f.kind != "lamp":
             raise InputError(f"{f} for some readings alone: only a lamp can be", key="fitted")
-        self._lamps[f] = f"fitted-lamp-{len(self._lamps) + 1}"
-        voltage = 12.0 if self.circuit.nominal < 18 else 24.0
-        return ProbeLamp(self._lamps[f], self._node(f.red), self._node(f.black), power=TEST_LAMP["power"], voltage=voltage)
+        ends = (self._node(f.red), self._node(f.black))
+        there = (e for e in extra if isinstance(e, ProbeLamp) and tuple(e.nodes[t] for t in e.ends or ()) == ends)
+        lamp = next(there, None) or self._instrument("lamp", f"fitted-lamp-{len(self._lamps) + 1}", *ends)
+        self._lamps[f] = lamp.name
+        return lamp
 
     def _parted(self, state: _State) -> list[str]:
         """Name what carries nothing in a state: pins that are unplugged, lamps that are not fitted, switches that are open."""
@@ -183,7 +187,9 @@ class Batch(Stand):
             if isinstance(e, PartingPin):
                 values[name, "mated"] = self._when(lambda s, name=name: name not in self._pins(s.unplugged))
         for f, name in self._lamps.items():
-            values[name, "connected"] = self._when(lambda s, f=f: f in s.fitted)
+            values[name, "connected"] = np.maximum(
+                values.get((name, "connected"), 0.0), self._when(lambda s, f=f: f in s.fitted)
+            )
         for name, node in self._leaks():
             values[name, "conductance"] = PINNED * self._when(lambda s, node=node: any(g[0] == node for g in self._floats[s]))
         return values
@@ -256,7 +262,7 @@ class Batch(Stand):
             for g, slopes in own.by_parameter.items():
                 explicit.setdefault(g, np.zeros_like(slopes))[..., members] = slopes[..., members]
         for k in self._looks:
-            value[k] = self._seen(self._waves, k, slice(k, k + 1))[0]
+            value[k] = self._seen(k)
         return Answer(value, by_x, explicit)
 
     @cached_property
@@ -265,17 +271,30 @@ class Batch(Stand):
 
     @cached_property
     def _places(self) -> list[Place]:
-        return [Place(*(leads or ()), at=t.at) for t, leads in zip(self.tasks, self.leads, strict=True)]
+        return [Place(*(leads or ("", "")), t.at) for t, leads in zip(self.tasks, self.leads, strict=True)]
 
     @cached_property
     def _looks(self) -> list[int]:
         """The readings that are functions of a waveform."""
         return [k for k, t in enumerate(self.tasks) if function_of(t.instrument)]
 
-    def _seen(self, waves: Waves, k: int, here: slice) -> Array:
-        """What the function of task k shows at some points, which need not be the batch's own."""
+    def _seen(self, k: int) -> float:
+        """What the function of task k shows."""
         function = function_of(self.tasks[k].instrument)
-        return waves.at(self._places[k]).take(here).value(function.name if function else "", self.tasks[k].capture)
+        seen = self._waves.at(self._places[k]).take([k])
+        return float(seen.value(function.name, self.tasks[k].capture)[0]) if function else math.nan
+
+    def _moved(self, waves: Waves, k: int, here: slice) -> Array:
+        """What the function of task k shows at some points beside its own; a level that lasts there is one that does here.
+
+        So the band of a level which only just lasts, or just doesn't, is that of the level, or of the average, alone.
+        """
+        function, capture = function_of(self.tasks[k].instrument), self.tasks[k].capture
+        seen = waves.at(self._places[k]).take(here)
+        if function is None or not function.capture:
+            return seen.value(function.name if function else "")
+        low, high = self._waves.at(self._places[k]).take([k]).levels(capture)
+        return seen.levels(_NEARLY * capture)[function.name == "max"] if low[0] <= high[0] else seen.mean
 
     def _by_element(self) -> list[tuple[str, str, list[int]]]:
         """Group the clamps and lamps by the element whose output they show."""
@@ -294,7 +313,7 @@ class Batch(Stand):
         valid = bool(points.valid[k]) and not live
         verdict = "live: no ohms reading" if live else points.verdicts[k]
         if valid and not math.isfinite(value) and k in self._looks:
-            verdict = LEVEL if self._waves.at(self._places[k]).steady[k] else UNKNOWN
+            verdict = LEVEL if math.isfinite(self._waves.at(self._places[k]).mean[k]) else UNKNOWN
         budget = uncertain.budget(k, self.circuit.step_index(task.step))
         there = valid and math.isfinite(value)
         band = self._band(k, value, budget) if there else Band(math.nan, math.nan, math.nan)
@@ -340,23 +359,25 @@ class Batch(Stand):
     def _put_waves(self, slopes: Array, columns: Sequence[Column]) -> None:
         """Put in the slopes of readings of a waveform, averages of a chopped one included (see `measure.chopping`)."""
         points = self.points
-        chopped = isinstance(points, PeriodicPoints)
+        periodic = points.periodic if isinstance(points, PeriodicPoints) else np.zeros(points.size, bool)
         switching = set(switching_samples(points).tolist()) if isinstance(points, PeriodicPoints) else set[int]()
-        steady = {k: bool(self._waves.at(self._places[k]).steady[k]) for k in self._looks}
-        for k in self._looks:
+        moving = [k for k in range(points.size) if self._waving(k, k in switching)]
+        for k in set(self._looks) - set(moving):
             function = function_of(self.tasks[k].instrument)
-            if steady[k] and k not in switching and function:
-                slopes[:, k] = level_slopes(function.name, float(self._waves.at(self._places[k]).mean[k]), slopes[:, k])
-        if not columns:
-            return
-        moved = [k for k in sorted(switching) if self.leads[k] or self.tasks[k].at]
-        moved = [k for k in moved if self.tasks[k].instrument != "ohmmeter"]
-        pulsed = [k for k in self._looks if k not in switching and not steady[k]]
-        if chopped:
-            moved, pulsed = moved + [k for k in pulsed if points.periodic[k]], [k for k in pulsed if not points.periodic[k]]
-        for samples in (moved, pulsed):
-            if samples:
+            level = float(self._waves.at(self._places[k]).mean[k])
+            slopes[:, k] = level_slopes(function.name if function else "", level, slopes[:, k])
+        for samples in ([k for k in moving if periodic[k]], [k for k in moving if not periodic[k]]):
+            if samples and columns:
                 slopes[:, samples] = self._moved_slopes(samples, columns)
+
+    def _waving(self, k: int, switching: bool) -> bool:
+        """Whether what a task reads is that of a waveform; a stage with nothing to chop is seen nowhere."""
+        task, place = self.tasks[k], self._places[k]
+        if k in self._looks:
+            return bool(self._waves.at(place).swing[k] > _CALM)
+        if not switching or task.instrument == "ohmmeter" or not (self.leads[k] or task.at):
+            return False
+        return task.instrument == "lamp" or not task.conditions.unplugged or self._waves.swing(place, k) > _CALM
 
     def _moved_slopes(self, samples: list[int], columns: Sequence[Column]) -> Array:
         """Give slopes by moving each parameter, (columns, samples)."""
@@ -368,7 +389,7 @@ class Batch(Stand):
         def value(at: Points, j: int, here: slice) -> Array:
             k = samples[j]
             if k in looks:
-                return self._seen(waves.setdefault(id(at), Waves(at)), k, here)
+                return self._moved(waves.setdefault(id(at), Waves(at)), k, here)
             found = at.outputs(shown[k][0])[shown[k][1]] if k in shown else at.voltage(*(self.leads[k] or ("", "")))
             return found[here]
 
@@ -377,9 +398,13 @@ class Batch(Stand):
 
     def _alike(self, k: int) -> tuple[Any, ...]:
         """Give what two readings must share to be read off one point: their instruments must not matter to the circuit."""
-        task, leads = self.tasks[k], self.leads[k]
-        own = task.instrument == "lamp" or any(node in self._floating(k) for node in leads or ())
-        return (task.step, task.conditions, leads if own else None)
+        task, leads, put_on = self.tasks[k], self.leads[k], set(self._lamps) & set(self.tasks[k].conditions.fitted)
+        lamps = {self._lamps[f] for f in put_on}
+        if task.instrument == "lamp":
+            lamps.add(self.instruments["lamp", *(leads or ("", ""))])
+        own = task.instrument != "lamp" and any(node in self._floating(k) for node in leads or ())
+        state = task.conditions.but(fitted=tuple(f for f in task.conditions.fitted if f not in put_on))
+        return (task.step, state, frozenset(lamps), leads if own else None)
 
     @cached_property
     def tolerances(self) -> list[tuple[Column, tuple[str, str], tuple[Tolerance | None, ...]]]:

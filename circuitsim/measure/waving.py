@@ -25,7 +25,7 @@ __all__ = ["LEVEL", "UNKNOWN", "Place", "Waves", "level_slopes"]
 Array = NDArray[np.float64]
 
 UNKNOWN = "no waveform: the stage's current limit acts"
-LEVEL = "a level: nothing to count"
+LEVEL = "nothing to count: a level, or hardly a swing"
 _FAST = 2e-3  # s; a period below this leaves a DC meter less than a digit of ripple
 _SEEN = 0.1  # V or A; a command's swing above this counts where the stage's waveform is not known
 
@@ -61,6 +61,14 @@ class Waves:
             self._known[place] = found
         return self._known[place]
 
+    def line(self, place: Place, sample: int) -> PulledLine | None:
+        """Give the line whose pulses are what is seen at a place, at one point; None where it is not a line's."""
+        seen = self.at(place)
+        for line, pulses in zip(self.lines, self._on_lines(place), strict=True):
+            if not pulses.steady[sample] and pulses.swing[sample] == seen.swing[sample]:
+                return line
+        return None
+
     def _own(self, place: Place) -> Sampled:
         """Give what is seen of the stage's chopping."""
         points = self.points
@@ -73,12 +81,19 @@ class Waves:
         wave = points.currents(place.at) if place.at else points.voltages(place.red, place.black)
         return none.put(points.periodic, Sampled.of_wave(points, wave))
 
+    def swing(self, place: Place, sample: int) -> float:
+        """Give how far the stage's chopping swings at a place, at one point."""
+        points = self.points
+        if not isinstance(points, PeriodicPoints):
+            return 0.0
+        wave = points.currents(place.at) if place.at else points.voltages(place.red, place.black)
+        return float(wave.high[sample] - wave.low[sample])
+
     def ripple(self, place: Place, sample: int) -> float:
         """Give how far a DC meter's readings swing about the average, at one point."""
-        points, swings = self.points, []
-        for pulses in self._on_lines(place):
-            if np.isfinite(pulses.mean[sample]) and not pulses.steady[sample]:
-                swings.append(periodic_ripple(pulses.trace(sample), TIMING))
+        points = self.points
+        pulsing = [p for p in self._on_lines(place) if np.isfinite(p.mean[sample]) and not p.steady[sample]]
+        swings = [periodic_ripple(pulses.trace(sample), TIMING) for pulses in pulsing]
         if isinstance(points, PeriodicPoints) and points.period[sample] > _FAST:  # NaN where there is no waveform
             swings.append(periodic_ripple(self._own(place).trace(sample), TIMING))
         return max(swings, default=0.0)

@@ -179,7 +179,7 @@ def _lost(verdict: str, marks: Mapping[str, str]) -> Cell:
 
 def _looks(r: Reading) -> str:
     """Give the band of a lamp in words, where it is more than one."""
-    looks = [lamp_look(v) for v in (r.low, r.high)] if r.instrument == "lamp" else []
+    looks = [lamp_look(v) for v in (r.low, r.high)] if r.unit == "1" else []
     return "…".join(looks) if len({r.display, *looks}) > 1 and looks else ""
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from circuitsim.measure import lamp_look
-from circuitsim.quantities import format_quantity
+from circuitsim.quantities import convert, format_number, format_quantity
 from circuitsim.report.markdown import escaped
 from circuitsim.report.sheet import fixed, state_heading
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
@@ -91,12 +91,14 @@ def _band(r: Checked) -> str:
     ends = (r.low, r.high)
     if r.why or not all(map(math.isfinite, ends)):
         return _NONE
-    if r.unit == "1":
+    if r.task.instrument == "lamp":
         return "…".join(dict.fromkeys(lamp_look(max(v, 0.0)) for v in ends))
     number, _, unit = r.good.partition(" ")
     if not unit:  # OL
         return r.good
-    scale = {"m": 1e3, "k": 1e-3, "M": 1e-6}.get(unit.removesuffix(r.unit), 1.0)
+    scale = convert(1.0, r.unit, unit)
+    if r.unit == "Hz":
+        return "…".join(format_number(v * scale, 4) for v in ends)
     places = len(number.partition(".")[2])
     return "…".join(fixed(v * scale, places) for v in ends)
 
@@ -110,7 +112,8 @@ def _result(r: Checked) -> str:
         return r.why
     if r.inside:
         return f"in{was if r.was_inside is False else ''}"
-    by = f" by {format_quantity(abs(r.left_over), r.unit, 2)}" if math.isfinite(r.left_over) else ""
+    unit = "%" if r.unit == "1" else None
+    by = f" by {format_quantity(abs(r.left_over), r.unit, 2, display=unit)}" if math.isfinite(r.left_over) else ""
     side = "" if not math.isfinite(r.left_over) else " above" if r.left_over > 0 else " below"
     off = f" ({r.off:+.1f} sd)" if math.isfinite(r.off) else ""
     return f"OUT{side}{by}{off}{was if r.was_inside else ''}"
@@ -145,8 +148,7 @@ def _state(r: Checked) -> str:
 
 
 def _name(r: Checked) -> tuple[str, str]:
-    leads = r.leads if r.task.at or r.task.instrument == "voltmeter" else f"{r.task.instrument} {r.leads}"
-    return (f"{r.label}, {leads}" if r.label and r.label != r.leads else leads, r.rule)
+    return (f"{r.label}, {r.leads}" if r.label and r.label != r.leads else r.leads, r.rule)
 
 
 def _group(

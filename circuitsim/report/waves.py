@@ -6,6 +6,7 @@ import math
 import textwrap
 from typing import Any
 
+from circuitsim.measure.instruments import Shown
 from circuitsim.quantities import column_unit, convert, format_quantity
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
 from circuitsim.studies.waveform import WaveformReport
@@ -13,11 +14,18 @@ from circuitsim.studies.waveform import WaveformReport
 __all__ = ["wave_figure", "wave_lines", "wave_text"]
 
 _GAP = "  "
-_SHADES = {"on": "#5a8f3c", "freewheel": "#b8860b", "dead": "#8a8f94", "reverse": "#7d5ba6"}
+_SHADES = {
+    "on": "#5a8f3c", "freewheel": "#b8860b", "dead": "#8a8f94", "reverse": "#7d5ba6",
+    "pulled low": "#5a8f3c", "let go": "#b8860b",
+}  # fmt: skip
 _QUANTITY = {"V": "voltage", "A": "current"}
 _RPM = 60 / math.tau
 _MEANT = {"duty": ", the share of the period above half way: on a low side, with the switch off"}
 """What a figure of a meter is a share of: a meter knows nothing of switches."""
+
+
+def _meant(r: Shown) -> str:
+    return _MEANT.get(r.what, "") if math.isfinite(r.value) else ", nothing to count"
 
 
 def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
@@ -27,7 +35,7 @@ def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
     found += [(), line("Over a period" if report.marks else "Nothing chops here: a level", "heading")]
     found += _rows([(k, v) for k, v in _figures(report)])
     found += [(), line("What the meter shows", "heading")]
-    found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}{_MEANT.get(r.what, '')}") for r in report.readings])
+    found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}{_meant(r)}") for r in report.readings])
     if report.ripple is not None:
         found += [(), line("Commutation ripple", "heading"), *_rows(_commutation(report))]
     return found
@@ -65,7 +73,8 @@ def _figures(report: WaveformReport) -> list[tuple[str, str]]:
     rows = [("average", value(f.mean))]
     if report.marks:
         rows += [("RMS (AC+DC)", value(f.rms)), ("RMS (AC)", value(f.ac)), ("least", value(f.low)), ("largest", value(f.high))]
-        rows.append(("duty", f"{100 * report.duty:.1f} %, the share of the period for which the switch is on"))
+        when = "the line is pulled low" if report.marks[0].mode == "pulled low" else "the switch is on"
+        rows.append(("duty", f"{100 * report.duty:.1f} %, the share of the period for which {when}"))
         frequency = format_quantity(1 / report.period, "Hz", 4)
         rows.append(("frequency", f"{frequency}, a period {format_quantity(report.period, 's')}"))
         shares = [(mode, report.share(mode)) for mode in dict.fromkeys(m.mode for m in report.marks)]

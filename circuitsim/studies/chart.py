@@ -229,10 +229,8 @@ def _plain_number(value: float, r: Reading) -> str:
     """Write a value of a reading in its SI unit, to the last digit of the display; empty where there is none."""
     if not math.isfinite(value):
         return ""
-    if r.instrument == "lamp":  # none gives back power, whatever a band in straight lines says
-        return f"{max(value, 0.0):.3f}"
-    if r.shown is None:
-        return f"{value:.4g}"
+    if r.shown is None:  # no lamp gives back power, whatever a band in straight lines says
+        return f"{max(value, 0.0):.3f}" if r.unit == "1" else f"{value:.4g}"
     _, unit, places = r.shown
     places += round(math.log10(convert(1.0, r.unit, unit)))
     text = f"{round(value, places):.{max(places, 0)}f}"

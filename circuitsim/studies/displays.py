@@ -48,13 +48,14 @@ class Shown:
         if self.kind == "overload":
             return "OL"
         ends = (self.low, self.high) if self.kind == "unstable" else (self.value,)
-        prefix, scale = _prefix(max(abs(v) for v in ends), self.digit, unit)
+        prefix, scale = ("%", 100.0) if unit == "1" else _prefix(max(abs(v) for v in ends), self.digit, unit)
+        name = prefix if unit == "1" else prefix + unit
         if not self.digit:
-            figures = [format_quantity(v, unit, 6, display=prefix + unit).partition(" ")[0] for v in ends]
+            figures = [format_quantity(v, unit, 6, display=name).partition(" ")[0] for v in ends]
         else:
             places = max(0, -math.floor(math.log10(self.digit * scale) + 1e-6))
             figures = [f"{v * scale + 0.0:.{places}f}" for v in ends]
-        return f"{'unstable ' if len(ends) == 2 else ''}{'-'.join(figures)} {prefix}{unit}"
+        return f"{'unstable ' if len(ends) == 2 else ''}{'-'.join(figures)} {name}"
 
 
 def _prefix(size: float, digit: float, unit: str) -> tuple[str, float]:
@@ -63,18 +64,20 @@ def _prefix(size: float, digit: float, unit: str) -> tuple[str, float]:
         return "m", 1e3
     if unit == "Ω" and size >= 1e6 and digit >= 1e3:
         return "M", 1e-6
-    return ("k", 1e-3) if unit == "Ω" and size >= 1e3 and digit >= 1 else ("", 1.0)
+    return ("k", 1e-3) if unit in ("Ω", "Hz") and size >= 1e3 and digit >= 1 else ("", 1.0)
 
 
 def read_shown(text: str, unit: str) -> Shown:
-    """Read what a display showed: ``8.48 V``, ``412 mV``, ``OL``, ``unstable 3-9 V``, ``bright``; unit: SI, 1 for a lamp.
+    """Read what a display showed: ``8.48 V``, ``412 mV``, ``OL``, ``unstable 3-9 V``, ``bright``, ``45 %``.
+
+    unit: SI; 1 for a lamp (how it looks) and for a share.
 
     Raises InputError (QuantityError) for anything else.
     """
     plain = " ".join(text.translate(SIGNS).split())
-    if unit == "1":
-        if plain.lower() in LOOKS:
-            return Shown("look", look=plain.lower())
+    if unit == "1" and plain.lower() in LOOKS:
+        return Shown("look", look=plain.lower())
+    if unit == "1" and not re.match(r"[-+.0-9]", plain):
         raise UnknownNameError("look of a lamp", plain, LOOKS)
     if _OVERLOAD.fullmatch(plain):
         return Shown("overload")
@@ -113,5 +116,5 @@ def is_shown(text: str, value: float, unit: str) -> bool:
     if found.kind == "look":
         return found.look == lamp_look(value)
     if found.kind == "overload":
-        return value >= min(m.ranges(unit)[-1].full_scale for m in METERS.values())
+        return unit in ("V", "A", "Ω") and value >= min(m.ranges(unit)[-1].full_scale for m in METERS.values())
     return found.kind == "number" and abs(found.value - value) < 0.01 * found.digit

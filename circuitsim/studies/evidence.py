@@ -14,7 +14,7 @@ import io
 import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,9 @@ from circuitsim.elements.base import Domain
 from circuitsim.engine.kernels import kernels_of
 from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure import INSTRUMENTS, Conditions, Task
+from circuitsim.library.fittings import read_capture
+from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp
+from circuitsim.measure import Conditions, Task
 from circuitsim.studies.displays import LOOKS, NUMBER, SIGNS, Shown, is_shown, read_shown
 
 __all__ = [
@@ -38,7 +40,7 @@ OBSERVATIONS = (
 
 COLUMNS = (
     "step", "unplugged", "red", "black", "reading", "engine", "fitted", "instrument", "ignition", "supply", "since", "min",
-    "max", "at", "note", "observe", "value",
+    "max", "at", "note", "observe", "value", "capture",
 )  # fmt: skip
 _PRINTED = ("expected", "low", "high", "unit", "rule", "label", "state")  # columns of a chart that say nothing measured
 _COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition", "unplugged", "fitted")
@@ -46,6 +48,8 @@ _OF_A_CHART = ("circuit", "meter", "faults", "note", "date")  # what else stands
 _FLICKER = 0.05  # V, A; the most that 20 digits of a display stand for (assumed)
 _ROW_STATE = ("unplugged", "fitted", "engine", "ignition", "since", "supply")
 _ARGUMENTS = {"unplugged": "unplug", "fitted": "fit"}
+_UNITS = {**INSTRUMENTS, **WAVE_INSTRUMENTS}
+_BY_UNIT = {"ω": "ohmmeter", "ohm": "ohmmeter", "ohms": "ohmmeter", "%": "duty", "hz": "frequency"}
 _EMPTY = ("-", "–", "—")
 _YES, _NO = ("", "yes", "y", "true", "1", "x"), ("no", "n", "false", "0", "not")
 _NO_COLON = re.compile(rf"({'|'.join(_COMMON)})\s*(?:=\s*|\s(?=[-+.0-9]))(\S.*)", re.IGNORECASE)
@@ -226,7 +230,7 @@ def _left_as_printed(rows: Sequence[Mapping[str, str]], told: Mapping[str, str])
 
 def _as_printed(row: Mapping[str, str]) -> bool:
     """Whether a row of a chart holds the reading that the chart was printed with."""
-    unit = INSTRUMENTS.get(row.get("instrument", "").lower(), "")
+    unit = _UNITS.get(row.get("instrument", "").lower(), "")
     expected = re.fullmatch(NUMBER, row.get("expected", ""))
     return bool(unit and expected and row.get("reading")) and is_shown(row["reading"], float(row["expected"]), unit)
 
@@ -246,8 +250,7 @@ def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number:
     if not measured:
         return None
     task = _task(circuit, row, base)
-    unit = INSTRUMENTS[task.instrument]
-    found, least, most = (_of_column(row, key, unit) for key in ("reading", "min", "max"))
+    found, least, most = (_of_column(row, key, task.instrument) for key in ("reading", "min", "max"))
     if least and most and least.value > most.value:
         raise InputError(f"{shown(row['min'])} is above the max, {shown(row['max'])}", key="min")
     if least and most and (found is None or (found.kind == "number" and _jumps(found, least, most))):
@@ -263,13 +266,16 @@ def _jumps(found: Shown, least: Shown, most: Shown) -> bool:
     return most.value - least.value > max(0.05 * abs(found.value), 2 * coarse, min(20 * fine, _FLICKER))
 
 
-def _of_column(row: Mapping[str, str], key: str, unit: str) -> Shown | None:
+def _of_column(row: Mapping[str, str], key: str, instrument: str) -> Shown | None:
     if not row.get(key):
         return None
     try:
-        found = read_shown(row[key], unit)
+        found = read_shown(row[key], _UNITS[instrument])
     except InputError as error:
         raise with_place(error, key=key) from None
+    if (instrument == "lamp") != (found.kind == "look"):
+        what = f"a lamp is {', '.join(LOOKS)}" if instrument == "lamp" else f"it can't be {instrument}"
+        raise InputError(f"{shown(row[key])} found; {what}", key=key)
     if key != "reading" and found.kind != "number":
         raise InputError(f"{shown(row[key])} is no number with a unit", key=key)
     return found
@@ -293,7 +299,8 @@ def _task(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> Task:
             raise InputError(f"both leads are on {red}", key="black")
     else:
         raise InputError("needs red (and black), or at for a clamp", key="red")
-    return Task(step, state, _instrument(row, at), red, black, at)
+    task = Task(step, state, _instrument(row, at), red, black, at)
+    return replace(task, capture=_capture(circuit, row, task))
 
 
 def _clamped(circuit: Circuit, name: str, state: Conditions) -> str:
@@ -323,14 +330,30 @@ def _instrument(row: Mapping[str, str], at: str) -> str:
     given = row.get("instrument", "").lower()
     reading = " ".join((row.get("reading") or row.get("max", "")).translate(SIGNS).split()).lower()
     if not given:
-        ohms = reading.endswith(("Ω".lower(), "ohm", "ohms"))
-        return "clamp" if at else "lamp" if reading in LOOKS else "ohmmeter" if ohms else "voltmeter"
-    if given not in INSTRUMENTS:
-        raise UnknownNameError("instrument", given, tuple(INSTRUMENTS), key="instrument")
-    if (given == "clamp") != bool(at):
+        told = next((name for ending, name in _BY_UNIT.items() if reading.endswith(ending)), "voltmeter")
+        return "clamp" if at else "lamp" if reading in LOOKS else told
+    if at and given in FUNCTIONS:
+        given = f"clamp-{given}"
+    if given not in _UNITS:
+        raise UnknownNameError("instrument", given, tuple(_UNITS), key="instrument")
+    if on_clamp(given) != bool(at):
         what = "a clamp needs the element that it goes round, in the column at" if not at else "at is for a clamp"
         raise InputError(what, key="instrument")
     return given
+
+
+def _capture(circuit: Circuit, row: Mapping[str, str], task: Task) -> float:
+    """Give for how long a minimum or maximum must last, s: as the row says, else the circuit's chart, else what is usual."""
+    function = function_of(task.instrument)
+    if function is None or not function.capture:
+        return 0.0
+    if row.get("capture"):
+        try:
+            return read_capture(row["capture"])
+        except InputError as error:
+            raise with_place(error, key="capture") from None
+    own = (task.instrument, task.red, task.black, task.at)
+    return next((r.capture for r in circuit.readings if (r.instrument, r.red, r.black, r.at) == own), CAPTURE)
 
 
 def _conditions(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> Conditions:

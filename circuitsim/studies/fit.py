@@ -1,15 +1,15 @@
 """Calibrate a circuit to readings from a known-good vehicle, so that a shop makes its own charts without data sheets.
 
-Every number with a tolerance is an unknown, and its tolerance what is known of it beforehand; readings add what they say,
-with the meter's gain shared by all readings in one unit and its counts by each. The likeliest numbers are found by Gauss
-and Newton with exact slopes, in normal deviates (logarithms for what scatters by factors); their covariance is that of the
-linearised problem there (Laplace; GUM supplement 2 for bands of several answers).
+Every number with a tolerance is an unknown, and its tolerance is what is known of it beforehand; readings add what they say.
+`studies.fitting` finds the likeliest numbers; their covariance is that of the problem made linear there (Laplace), and bands
+of other readings are made with all of it, so that what is known of a sum narrows them though neither summand is known. Numbers
+of which nothing was told keep their true distribution in the bands, the others are taken as normal (GUM, JCGM 101).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -18,28 +18,36 @@ from numpy.typing import NDArray
 
 from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit, StepTable
-from circuitsim.measure import INSTRUMENTS, Measured, Meter, Task, fitted_supply, measure
+from circuitsim.library.functions import title_of, unit_of
+from circuitsim.measure import Band, Contribution, Measured, Meter, Task, band_of
 from circuitsim.measure import meter as find_meter
-from circuitsim.quantities import Tolerance
+from circuitsim.quantities import Tolerance, format_quantity
 from circuitsim.studies.chart import Reading
 from circuitsim.studies.evidence import Findings
-from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.fitting import Climb, Data, Unknowns, climb, limit, ripple, supply_readings
 from circuitsim.studies.predict import circuit_of, reading_plan
+from circuitsim.studies.sampling import Uncertain
 
-__all__ = ["Fitted", "FittedNumber", "FittedReading", "fit"]
+__all__ = ["Combination", "Fitted", "FittedNumber", "FittedReading", "fit"]
 
 Array = NDArray[np.float64]
-Number = tuple[str, str, str]  # element, parameter, step ('' for all)
 _COVER = 1.959963984540054
-_ROUNDS = 12
-_STRIDE = 2.0  # standard deviations; furthest that a number moves in a round
-_UNMOVED = 0.03  # of a standard deviation, and of the variance: less than that is no news
+_UNTOLD = 0.03  # share of a number's variance; who loses less has been told nothing
 _STRANGE = 1e-3  # chance of readings so far off from this circuit, below which that is said
+_ODD = 4.0  # standard deviations from what the other readings let expect
+_FAR = 4.0  # standard deviations; a number that must be so far from nominal is named
+_MEMBER = 0.1  # of the square of a combination; what has less is no member
+_ALONE = 0.7  # of the square of a combination; one member with more is determined by itself
 
 
 @dataclass(frozen=True)
 class FittedNumber:
-    """A number before and after: nominal values, SI; shrink: share of its uncertainty that the readings have taken away."""
+    """A number before and after, SI.
+
+    step: of a table by step, else ''; shrink: share of its standard uncertainty that the readings have taken away; off: how
+    far it has gone from nominal, in standard uncertainties; share: the largest share that what is left of its uncertainty
+    has in the variance of any reading of the chart.
+    """
 
     element: str
     parameter: str
@@ -48,6 +56,8 @@ class FittedNumber:
     after: float
     unit: str
     shrink: float
+    off: float = 0.0
+    share: float = 0.0
 
     @property
     def name(self) -> str:
@@ -56,15 +66,37 @@ class FittedNumber:
 
 
 @dataclass(frozen=True)
-class FittedReading:
-    """A reading of the chart: band before and after, SI; used, measured: whether it was fitted to, and what it read."""
+class Combination:
+    """Numbers that the readings determine together, and not each: names with weights (deviates), largest first.
 
+    shrink: as of a number, for the weighted sum of the deviates.
+    """
+
+    weights: tuple[tuple[str, float], ...]
+    shrink: float
+
+
+@dataclass(frozen=True)
+class FittedReading:
+    """A reading of the chart: expected value and 95 % band before and after, SI; NaN for no reading.
+
+    measured: what was read, NaN if it was not; off_before: measured less expected before, in its standard uncertainty;
+    off: measured less what all other readings let expect, in the standard uncertainty of that.
+    """
+
+    task: Task
     placed: str
     unit: str
     before: tuple[float, float, float]
     after: tuple[float, float, float]
-    measured: float
-    used: bool
+    measured: float = math.nan
+    off_before: float = math.nan
+    off: float = math.nan
+
+    @property
+    def used(self) -> bool:
+        """Whether it was fitted to."""
+        return math.isfinite(self.measured)
 
     @property
     def narrower(self) -> float:
@@ -77,13 +109,15 @@ class FittedReading:
 class Fitted:
     """A calibrated circuit.
 
-    circuit: with the fitted values and narrowed tolerances (each by itself: bands of the circuit alone are wider than those
-    here, which know what the readings say of sums); numbers, readings: see there; misfit: chi-square of the readings about the
-    circuit as it was, freedom: their number, chance: of so much or more.
+    circuit: with the fitted values and narrowed tolerances, each by itself: bands made from it alone are most often wider
+    than those here, which know what the readings say of sums. covariance: of the normal deviates of `numbers`, in their order,
+    (numbers, numbers). readings: those of the chart, then what else was measured. misfit: the least sum of squares;
+    chi-square of as many as `freedom`, the number of readings, where vehicle and file go together; chance: of so much or more.
     """
 
     circuit: Circuit
     numbers: tuple[FittedNumber, ...]
+    combinations: tuple[Combination, ...]
     readings: tuple[FittedReading, ...]
     covariance: Array
     misfit: float
@@ -95,36 +129,39 @@ class Fitted:
 
     @property
     def determined(self) -> tuple[FittedNumber, ...]:
-        """Numbers of which the readings have taken away more than half of the uncertainty."""
+        """Numbers that have lost more than half of their uncertainty, most first."""
         return tuple(sorted((n for n in self.numbers if n.shrink > 0.5), key=lambda n: -n.shrink))
 
     @property
     def undetermined(self) -> tuple[FittedNumber, ...]:
-        """Numbers of which the readings say next to nothing."""
-        return tuple(n for n in self.numbers if n.shrink < 0.05)
+        """Numbers of which the readings say next to nothing, those first that matter most to the chart."""
+        return tuple(sorted((n for n in self.numbers if n.shrink < 0.05), key=lambda n: -n.share))
 
     def to_dict(self) -> dict[str, Any]:
-        """Give plain values for JSON."""
-
-        def plain(v: float) -> float | None:
-            return v if math.isfinite(v) else None
-
+        """Give plain values for JSON, SI units; null for what is no number."""
         return {
             "circuit": self.circuit.name, "conditions": self.summary, "meter": self.meter, "notes": list(self.notes),
             "misfit": {"chi_square": self.misfit, "readings": self.freedom, "chance": self.chance},
             "numbers": [
-                {"number": n.name, "unit": n.unit, "before": n.before, "after": n.after, "shrink": n.shrink}
+                {"number": n.name, "unit": n.unit, "before": n.before, "after": n.after, "shrink": n.shrink, "off": n.off,
+                 "share": n.share}
                 for n in self.numbers
             ],
+            "combinations": [{"weights": dict(c.weights), "shrink": c.shrink} for c in self.combinations],
             "readings": [
-                {"at": r.placed, "unit": r.unit, "measured": plain(r.measured), "used": r.used,
-                 "before": [plain(v) for v in r.before], "after": [plain(v) for v in r.after]}
+                {"at": r.placed, "unit": r.unit, "measured": _plain(r.measured), "used": r.used,
+                 "off_before": _plain(r.off_before), "off": _plain(r.off),
+                 "before": [_plain(v) for v in r.before], "after": [_plain(v) for v in r.after]}
                 for r in self.readings
             ],
         }  # fmt: skip
 
 
-def fit(circuit: Circuit | str, findings: Findings, *, meter: str = "standard") -> Fitted:
+def _plain(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def fit(circuit: Circuit | str, findings: Findings, meter: str = "standard", *, chart: Iterable[Task] | None = None) -> Fitted:
     """Calibrate a circuit to readings from a vehicle that is known to be good.
 
     Parameters
@@ -132,205 +169,207 @@ def fit(circuit: Circuit | str, findings: Findings, *, meter: str = "standard") 
     circuit
         From `load`, or its name: the one to start from, with honest tolerances.
     findings
-        Readings; only numbers count (no OL, no lamps).
+        Readings; only numbers count (no OL, no lamps, nothing that jumps).
     meter
-        What they were taken with.
+        What they were taken with. Bands are for a meter of that kind, this one or another.
+    chart
+        Readings to give bands of, besides those that were taken; the circuit's own chart by default.
 
     Raises
     ------
     InputError
-        When there is no reading to fit to.
+        When there is no reading to fit to, or no such meter.
     SolveError
-        When a point has no solution on the way.
+        When a point of the circuit as it is has no solution.
     """
-    return _Fit(circuit_of(circuit), findings, find_meter(meter)).result()
+    return _Fit(circuit_of(circuit), findings, find_meter(meter), chart).result()
 
 
 class _Fit:
-    def __init__(self, circuit: Circuit, findings: Findings, meter: Meter) -> None:
+    def __init__(self, circuit: Circuit, findings: Findings, meter: Meter, chart: Iterable[Task] | None) -> None:
         self.circuit, self.findings, self.meter = circuit, findings, meter
-        self.taken = [
-            r for r in findings.readings if r.shown.kind == "number" and r.task.instrument in ("voltmeter", "clamp", "ohmmeter")
-        ]
-        if not self.taken:
+        taken = [r for r in findings.readings if r.shown.kind == "number" and r.task.instrument != "lamp"]
+        if not taken:
             raise InputError("no reading in volts, amperes or ohms to fit to", file=findings.file or None, key="readings")
-        self.tasks = [r.task for r in self.taken]
-        likelihood = Likelihood(self.taken, meter, circuit.nominal)
-        self.value = likelihood.value
-        self.noise = np.diag(likelihood.noise) + likelihood.gains @ likelihood.gains.T
-        self.numbers: list[Number] = []
-        self.place: dict[Number, int] = {}
-        self.known: set[tuple[str, str]] = set()
+        self.passed_over = len(findings.readings) - len(taken)
+        self.unknowns = Unknowns(circuit, findings.conditions, meter)
+        plan = [t for t, _ in reading_plan(circuit, findings.conditions)] if chart is None else list(chart)
+        self.chart = list(dict.fromkeys([*(t for t in plan if t.instrument != "lamp"), *(r.task for r in taken)]))
+        supplies = supply_readings(self.unknowns, self.chart)
+        self.before = dict(zip(self.chart, self.unknowns.measured(self.chart, self._nominal), strict=True))
+        self.lost = [r for r in taken if not math.isfinite(self.before[r.task].expected)]
+        self.taken = [r for r in taken if math.isfinite(self.before[r.task].expected)]
+        if not self.taken:
+            m = self.before[self.lost[0].task]
+            raise InputError(f"no reading where the circuit has one: {_placed(m.task)}: {m.verdict}", key="readings")
+        first = [self.before[r.task] for r in self.taken]
+        self.data = Data.of(self.taken, supplies, first, meter)
+
+    @property
+    def _nominal(self) -> Array:
+        return np.zeros(self.unknowns.size)
 
     def result(self) -> Fitted:
         """Fit, and put everything together."""
-        chart = [t for t, _ in reading_plan(self.circuit, self.findings.conditions) if t.instrument in ("voltmeter", "clamp")]
-        chart = list(dict.fromkeys([*self.tasks, *chart]))
-        first = self._measured(self.circuit, chart)
-        self._list(first)
-        z = np.zeros(len(self.numbers))
-        expected, slopes = self._linear(self.circuit, first[: len(self.tasks)], z)
-        start = self.value - expected
-        misfit = float(start @ np.linalg.solve(slopes @ slopes.T + self.noise, start))
-        z = self._improved(z, expected, slopes)
-        for _ in range(_ROUNDS):
-            now = self._at(z)
-            expected, slopes = self._linear(now, self._measured(now, self.tasks), z)
-            last, z = z, self._improved(z, expected, slopes)
-            if np.abs(z - last).max() < 1e-3:
-                break
-        covariance = np.eye(z.size) - slopes.T @ np.linalg.solve(slopes @ slopes.T + self.noise, slopes)
-        z[(np.abs(z) < _UNMOVED) & (np.diag(covariance) > 1 - _UNMOVED)] = 0.0  # what is not told stays as it was
-        fitted = self._at(z)
-        after = self._measured(fitted, chart)
+        found = climb(self.unknowns, self.data)
+        count = len(self.unknowns.numbers)
+        untold = np.diag(found.covariance)[:count] > 1 - _UNTOLD
+        z = found.z.copy()
+        z[:count][untold & (np.abs(z[:count]) < _UNTOLD)] = 0.0  # what is not told stays as it was
+        after = self.unknowns.measured(self.chart, z)
+        slopes = self.unknowns.slopes(after, z)
+        numbers = self._numbers(z, found.covariance, self._shares(slopes, found.covariance))
+        chance = _chance(found.misfit, self.data.value.size)
+        fitted = self.unknowns.circuit_at(z)
         return Fitted(
-            self._narrowed(fitted, covariance), self._told(z, covariance), self._readings(chart, first, after, z, covariance),
-            covariance, misfit, len(self.tasks), _chance(misfit, len(self.tasks)), self.meter.note(),
-            self.findings.conditions.sentence(), self._notes(misfit),
+            self._narrowed(fitted, found.covariance), numbers, _combinations(numbers, found.covariance[:count, :count]),
+            self._readings(found, z, after, slopes), found.covariance[:count, :count], found.misfit, self.data.value.size,
+            chance, self.meter.note(), self.findings.conditions.sentence(), self._notes(found, numbers, chance),
         )  # fmt: skip
 
-    def _notes(self, misfit: float) -> tuple[str, ...]:
-        strange = _chance(misfit, len(self.tasks)) < _STRANGE
-        text = "these readings do not fit this circuit: is the vehicle really good, and the file of the right kind?"
-        return (text,) if strange else ()
+    # What is told ------------------------------------------------------------------------------------------------
 
-    def _measured(self, circuit: Circuit, tasks: Sequence[Task]) -> list[Measured]:
-        results: dict[int, Measured] = {}
-        groups: dict[tuple[Any, ...], list[int]] = {}
-        for k, t in enumerate(tasks):
-            c = t.conditions
-            groups.setdefault((c.supply, c.supply_at, c.engine, c.ignition, c.ambient, c.since), []).append(k)
-        for members in groups.values():
-            setting, known = fitted_supply(circuit, tasks[members[0]].conditions.but(unplugged=(), fitted=()), self.meter)
-            self.known |= set(known)
-            results.update(zip(members, measure(circuit, [tasks[k] for k in members], self.meter, setting, known), strict=True))
-        return [results[k] for k in range(len(tasks))]
+    def _notes(self, found: Climb, numbers: Sequence[FittedNumber], chance: float) -> tuple[str, ...]:
+        notes = []
+        if chance < _STRANGE:
+            notes.append("these readings do not fit this circuit: is the vehicle really good, and the file of the right kind?")
+        odd = [(r, o) for r, o in zip(self.data.readings, found.alone, strict=True) if abs(o) > _ODD]
+        if odd and len(self.data.readings) > 2:
+            reading, off = max(odd, key=lambda pair: abs(pair[1]))
+            line = f" (line {reading.line})" if reading.line else ""
+            notes.append(f"{_placed(reading.task)}{line} is {abs(off):.0f} standard deviations off what the others let expect")
+        far = [n.name for n in numbers if abs(n.off) > _FAR]
+        if far:
+            notes.append(f"had to go far outside their tolerances: {', '.join(far)}")
+        if not found.settled:
+            notes.append("the fit did not come to rest; take it with care")
+        notes += [f"not fitted to: {_placed(r.task)}: {self.before[r.task].verdict}" for r in self.lost]
+        if self.passed_over:
+            notes.append(f"not fitted to: {self.passed_over} that are no numbers (OL, lamps, what jumps)")
+        return tuple(notes)
 
-    def _list(self, measured: Sequence[Measured]) -> None:
-        """List every number that moves any reading."""
-        for m in measured:
-            for what in m.contributions.what if hasattr(m.contributions, "what") else ():
-                element, _, parameter = what.rpartition(".")
-                step = m.task.step if (element, parameter) in self.circuit.step_tables else ""
-                number = (element, parameter, step)
-                if number not in self.place and element in self.circuit.net.elements:
-                    self.place[number] = len(self.numbers)
-                    self.numbers.append(number)
+    def _shares(self, slopes: Array, covariance: Array) -> Array:
+        """Largest share of each number's own variance in any reading's that the instrument can tell, (unknowns,)."""
+        own = slopes**2 * np.diag(covariance)
+        floor = [limit(t, m.expected, self.meter) ** 2 / 3 for t, m in zip(self.chart, self.before.values(), strict=True)]
+        total = np.maximum(own.sum(axis=1), 0) + np.nan_to_num(np.array(floor), nan=math.inf)
+        return np.asarray((own / total[:, None]).max(axis=0, initial=0.0))
 
-    def _nominal(self, number: Number) -> tuple[float, Tolerance]:
-        """Give a number of the circuit as it was, and its tolerance."""
-        element, parameter, step = number
-        table = self.circuit.step_tables.get((element, parameter))
-        if table is not None and step:
-            k = self.circuit.step_index(step)
-            return table.values[k], table.tolerances[k] or Tolerance("uniform", 0.0)
-        e = self.circuit.net.elements[element]
-        return e.values[parameter], e.tolerances.get(parameter, Tolerance("uniform", 0.0))
+    def _numbers(self, z: Array, covariance: Array, shares: Array) -> tuple[FittedNumber, ...]:
+        found = []
+        for k, u in enumerate(self.unknowns.numbers):
+            element, parameter = u.key
+            unit = self.circuit.net.elements[element].parameter(parameter).unit
+            shrink = 1 - math.sqrt(max(float(covariance[k, k]), 0.0))
+            step = "" if u.step is None else self.circuit.steps[u.step]
+            after = float(u.at(z[k]))
+            found.append(FittedNumber(element, parameter, step, u.nominal, after, unit, shrink, float(z[k]), float(shares[k])))
+        return tuple(found)
 
-    def _scale(self, number: Number, z: float) -> float:
-        """Slope of a number against its normal deviate."""
-        nominal, tolerance = self._nominal(number)
-        if tolerance.kind == "lognormal":
-            return abs(nominal) * tolerance.log_sigma * math.exp(tolerance.log_sigma * z)
-        return tolerance.standard(nominal)
+    def _readings(self, found: Climb, z: Array, after: Sequence[Measured], slopes: Array) -> tuple[FittedReading, ...]:
+        value = {r.task: (k, r.shown.value) for k, r in enumerate(self.data.readings[: len(self.taken)])}
+        start = self.unknowns.slopes([self.before[r.task] for r in self.taken], self._nominal)
+        told = []
+        for task, new, row in zip(self.chart, after, slopes, strict=True):
+            old = self.before[task]
+            band = self._band(new, row, found.covariance, z)
+            k, measured = value.get(task, (-1, math.nan))
+            off_before = math.nan
+            if k >= 0:
+                spread = float(start[k] @ start[k] + self.data.noise[k, k])
+                off_before = (measured - old.expected) / math.sqrt(spread)
+            told.append(FittedReading(
+                task, _placed(task), unit_of(task.instrument), (old.expected, old.band.low, old.band.high),
+                (new.expected, band.low, band.high), measured, off_before, float(found.alone[k]) if k >= 0 else math.nan,
+            ))  # fmt: skip
+        return tuple(told)
 
-    def _moved(self, number: Number, z: float) -> float:
-        nominal, tolerance = self._nominal(number)
-        if tolerance.kind == "lognormal":
-            return nominal * math.exp(tolerance.log_sigma * z)
-        p = self.circuit.net.elements[number[0]].parameter(number[1])
-        return float(np.clip(nominal + tolerance.standard(nominal) * z, p.low, p.high))
-
-    def _linear(self, circuit: Circuit, measured: Sequence[Measured], z: Array) -> tuple[Array, Array]:
-        """Give expected readings, and their slopes against the deviates, (readings, numbers)."""
-        slopes = np.zeros((len(measured), len(self.numbers)))
-        for j, m in enumerate(measured):
-            for c in m.contributions:
-                element, _, parameter = c.what.rpartition(".")
-                step = m.task.step if (element, parameter) in self.circuit.step_tables else ""
-                k = self.place.get((element, parameter, step))
-                if k is not None and math.isfinite(c.slope):
-                    own = c.tolerance.standard(c.nominal) if (element, parameter) in self.known else None
-                    slopes[j, k] += c.slope * (own if own is not None else self._scale(self.numbers[k], float(z[k])))
-        return np.array([m.expected for m in measured]), slopes
-
-    def _improved(self, z: Array, expected: Array, slopes: Array) -> Array:
-        """Go one Gauss-Newton step; readings that are none count nothing."""
-        good = np.isfinite(expected)
-        j, left = slopes[good], (self.value - expected)[good]
-        noise = self.noise[np.ix_(good, good)]
-        goal = j.T @ np.linalg.solve(j @ j.T + noise, left + j @ z)
-        return np.asarray(z + np.clip(goal - z, -_STRIDE, _STRIDE))
-
-    def _at(self, z: Array) -> Circuit:
-        """Give the circuit with its numbers at their deviates; what a measured supply sets stays."""
-        net, tables = self.circuit.net.copy(), dict(self.circuit.step_tables)
-        for number, deviate in zip(self.numbers, z, strict=True):
-            element, parameter, step = number
-            if (element, parameter) in self.known:
-                continue
-            value = self._moved(number, float(deviate))
-            if step:
-                table = tables[element, parameter]
-                k = self.circuit.step_index(step)
-                values = tuple(value if j == k else v for j, v in enumerate(table.values))
-                tables[element, parameter] = StepTable(values, table.tolerances)
+    def _band(self, m: Measured, row: Array, covariance: Array, z: Array) -> Band:
+        """Give a band with the covariance; what has been told nothing keeps its own distribution."""
+        if not math.isfinite(m.expected):
+            return Band(math.nan, math.nan, math.nan)
+        variance = max(float(row @ covariance @ row), 0.0)
+        untold = [k for k in range(len(self.unknowns.numbers)) if row[k] and covariance[k, k] > 1 - _UNTOLD]
+        own = float((row[untold] ** 2).sum())
+        share = min(1.0, math.sqrt(variance / own)) if own else 1.0
+        parts = [Contribution("", 0.0, Tolerance("normal", _COVER), math.sqrt(max(variance - own, 0.0)))]
+        for k in untold:
+            u = self.unknowns.numbers[k]
+            size = u.tolerance.standard(1.0 if u.tolerance.kind == "lognormal" else u.nominal)
+            if u.tolerance.kind == "lognormal":
+                parts.append(Contribution("", 1.0, u.tolerance, share * float(row[k]) / u.tolerance.log_sigma))
             else:
-                net.elements[element].values[parameter] = value
-        return replace(self.circuit, net=net, step_tables=tables)
+                parts.append(
+                    Contribution("", 0.0, Tolerance(u.tolerance.kind, _half(u.tolerance, size)), share * float(row[k]) / size)
+                )
+        return band_of(m.expected, parts, limit(m.task, m.expected, self.meter) + ripple(m, self.meter))
+
+    # The circuit -------------------------------------------------------------------------------------------------
 
     def _narrowed(self, fitted: Circuit, covariance: Array) -> Circuit:
         """Narrow each tolerance to what is left of its number's uncertainty."""
         net, tables = fitted.net.copy(), dict(fitted.step_tables)
-        for k, number in enumerate(self.numbers):
-            element, parameter, step = number
-            if (element, parameter) in self.known:
+        for k, u in enumerate(self.unknowns.numbers):
+            if covariance[k, k] > 1 - _UNTOLD:
                 continue
-            nominal, tolerance = self._nominal(number)
-            if covariance[k, k] > 1 - _UNMOVED:
-                continue
-            left = math.sqrt(max(float(covariance[k, k]), 1e-6))
-            if tolerance.kind == "lognormal":
-                new = Tolerance("lognormal", max(math.exp(_COVER * tolerance.log_sigma * left), 1 + 1e-9))
+            value = self._value(fitted, u)
+            new = _left(u.tolerance, u.nominal, math.sqrt(max(float(covariance[k, k]), 1e-8)))
+            if new.kind == "normal" and u.low >= 0 and value > 0:  # a file takes no tolerance that reaches zero
+                new = Tolerance("normal", min(new.size, 0.99 * value))
+            if u.step is None:
+                net.elements[u.key[0]].tolerances[u.key[1]] = new
             else:
-                new = Tolerance("normal", _COVER * tolerance.standard(nominal) * left)
-            if step:
-                table, at = tables[element, parameter], self.circuit.step_index(step)
-                spreads = tuple(new if j == at else t for j, t in enumerate(table.tolerances))
-                tables[element, parameter] = StepTable(table.values, spreads)
-            elif tolerance.size:
-                net.elements[element].tolerances[parameter] = new
+                table = tables[u.key]
+                tables[u.key] = StepTable(
+                    table.values, tuple(new if j == u.step else t for j, t in enumerate(table.tolerances))
+                )
         return replace(fitted, net=net, step_tables=tables)
 
-    def _told(self, z: Array, covariance: Array) -> tuple[FittedNumber, ...]:
-        found = []
-        for k, number in enumerate(self.numbers):
-            element, parameter, step = number
-            if (element, parameter) in self.known:
-                continue
-            unit = self.circuit.net.elements[element].parameter(parameter).unit
-            shrink = 1 - math.sqrt(max(float(covariance[k, k]), 0.0))
-            before, after = self._nominal(number)[0], self._moved(number, float(z[k]))
-            found.append(FittedNumber(element, parameter, step, before, after, unit, shrink))
-        return tuple(found)
 
-    def _readings(
-        self, chart: Sequence[Task], before: Sequence[Measured], after: Sequence[Measured], z: Array, covariance: Array
-    ) -> tuple[FittedReading, ...]:
-        _, slopes = self._linear(self.circuit, after, z)
-        variance = np.einsum("mi,ij,mj->m", slopes, covariance, slopes)
-        values = {r.task: r.shown.value for r in self.taken}
-        found = []
-        for k, (task, old, new) in enumerate(zip(chart, before, after, strict=True)):
-            limit = self.meter.limit(new.expected, INSTRUMENTS[task.instrument]) if math.isfinite(new.expected) else math.nan
-            reach = _COVER * math.sqrt(max(float(variance[k]), 0.0) + limit**2 / 3)
-            band = (new.expected, new.expected - reach, new.expected + reach)
-            leads = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
-            placed = Reading.place(task.step, leads, task.conditions.unplugged, task.conditions.ignition)
-            own = (old.expected, old.band.low, old.band.high)
-            measured = values.get(task, math.nan)
-            found.append(FittedReading(placed, INSTRUMENTS[task.instrument], own, band, measured, task in values))
-        return tuple(found)
+    @staticmethod
+    def _value(circuit: Circuit, number: Uncertain) -> float:
+        """Give what a number is in a circuit."""
+        if number.step is None:
+            return circuit.net.elements[number.key[0]].values[number.key[1]]
+        return circuit.step_tables[number.key].values[number.step]
+
+
+def _half(tolerance: Tolerance, standard: float) -> float:
+    """Half width of a tolerance of a kind that has a standard uncertainty."""
+    return standard * (math.sqrt(3.0) if tolerance.kind == "uniform" else _COVER)
+
+
+def _left(tolerance: Tolerance, nominal: float, left: float) -> Tolerance:
+    """Give what is left of a tolerance; left: share of its standard uncertainty."""
+    if tolerance.kind == "lognormal":
+        return Tolerance("lognormal", max(math.exp(_COVER * tolerance.log_sigma * left), 1 + 1e-9))
+    return Tolerance("normal", _COVER * tolerance.standard(nominal) * left)
+
+
+def _combinations(numbers: Sequence[FittedNumber], covariance: Array) -> tuple[Combination, ...]:
+    """Find the directions of the deviates that the readings determine, and that are of several numbers."""
+    left, directions = np.linalg.eigh(covariance)
+    found = []
+    for size, direction in zip(left, directions.T, strict=True):
+        shrink = 1 - math.sqrt(max(float(size), 0.0))
+        if shrink < 0.5 or float((direction**2).max()) > _ALONE:
+            continue
+        members = [int(k) for k in np.argsort(-np.abs(direction)) if direction[k] ** 2 > _MEMBER]
+        sign = math.copysign(1.0, direction[members[0]]) if members else 1.0
+        if len(members) > 1:
+            found.append(Combination(tuple((numbers[k].name, sign * float(direction[k])) for k in members), shrink))
+    return tuple(found)
+
+
+def _placed(task: Task) -> str:
+    """Say where a reading is taken."""
+    leads = f"on {task.at}" if task.at else f"{task.red} : {task.black}"
+    tool = "" if task.instrument == "voltmeter" else f"{title_of(task.instrument, _capture(task))} "
+    return Reading.place(task.step, tool + leads, task.conditions.unplugged, task.conditions.ignition)
+
+
+def _capture(task: Task) -> str:
+    return format_quantity(task.capture, "s") if task.capture else ""
 
 
 def _chance(misfit: float, freedom: int) -> float:

@@ -12,8 +12,11 @@ from typing import Any
 from circuitsim.engine.verdicts import NO_READING
 from circuitsim.errors import InputError, with_place
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure import INSTRUMENTS, Conditions, Measured, Meter, Task, fitted_supply, lamp_look, measure
+from circuitsim.library.functions import function_of, on_clamp, title_of, unit_of
+from circuitsim.measure import Conditions, Fitted, Measured, Meter, Task, fitted_supply, lamp_look, measure
 from circuitsim.measure import meter as find_meter
+from circuitsim.measure.instruments import show_function
+from circuitsim.quantities import format_quantity
 from circuitsim.studies.chart import Reading
 from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReading
 from circuitsim.studies.predict import circuit_of
@@ -21,6 +24,8 @@ from circuitsim.studies.predict import circuit_of
 __all__ = ["Checked", "Verification", "verify"]
 
 _LISTED = 6  # places in a sentence
+_RANGED = ("V", "A", "Ω")
+_OWN_SOURCE = ("ohmmeter", "lamp")  # what says something of a part that floats
 _LOOKS = ("dark", "dim", "bright")
 _OF_SPEED = ("off", "slow", "fast", "always full")  # what a fan that turns as it should ends
 _PROOF = (
@@ -32,6 +37,7 @@ _FLOATS = "floats: no path to ground, so a voltmeter proves nothing there"
 _CSV_COLUMNS = (
     "step", "unplugged", "red", "black", "at", "instrument", "before", "after", "good", "expected", "low", "high", "unit",
     "inside", "off", "left_over", "was_inside", "why", "rule", "label", "ignition", "engine", "fitted",
+    "capture",
 )  # fmt: skip
 
 
@@ -65,8 +71,11 @@ class Checked:
 
     @property
     def leads(self) -> str:
-        """Where the instrument goes, in short."""
-        return f"clamp on {self.task.at}" if self.task.at else f"{self.task.red} : {self.task.black}"
+        """Which instrument, where it is no plain voltmeter, and where it goes."""
+        t = self.task
+        tool = title_of(t.instrument, format_quantity(t.capture, "s") if t.capture else "")
+        where = f"on {t.at}" if t.at else f"{t.red} : {t.black}"
+        return where if tool == "voltmeter" else f"{tool} {where}"
 
     @property
     def placed(self) -> str:
@@ -82,7 +91,8 @@ class Checked:
         values = {k: v for k, v in self.__dict__.items() if k != "task"}
         return {
             "step": t.step, "unplugged": list(c.unplugged), "red": t.red, "black": t.black, "at": t.at,
-            "instrument": t.instrument, "ignition": c.ignition, "engine": c.engine, "fitted": [str(f) for f in c.fitted],
+            "instrument": t.instrument, "capture": t.capture, "ignition": c.ignition, "engine": c.engine,
+            "fitted": [str(f) for f in c.fitted],
             **{k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()},
         }  # fmt: skip
 
@@ -206,7 +216,7 @@ def _place(circuit: Circuit, task: Task) -> tuple[Any, ...]:
     """Give what two readings of one place share; the battery's charge, the weather and the time on may differ."""
     c = task.conditions
     leads = (circuit.node(task.red), circuit.node(task.black)) if task.red else ()
-    return (task.step, task.instrument, leads, task.at, c.unplugged, c.fitted, c.ignition, c.engine)
+    return (task.step, task.instrument, task.capture, leads, task.at, c.unplugged, c.fitted, c.ignition, c.engine)
 
 
 def _measured(circuit: Circuit, findings: Findings, meter: Meter) -> dict[Task, Measured]:
@@ -236,22 +246,31 @@ def _checked(
     taken = new or old
     if taken is None:
         raise ValueError("a place needs a reading")
-    m, unit = good[taken.task], INSTRUMENTS[taken.task.instrument]
+    m, unit = good[taken.task], unit_of(taken.task.instrument)
     before, after = (r.shown.text(unit) if r else "" for r in (old, new))
     inside, off, beyond = _judged(new.shown, m, unit, meter) if new else (None, math.nan, math.nan)
     was = _judged(old.shown, good[old.task], unit, meter)[0] if old else None
     label, rule = _charted(circuit, taken.task)
     return Checked(
-        taken.task, label, unit, before, after, lamp_look(m.expected) if unit == "1" else meter.display(m.expected, unit),
-        m.expected, m.band.low, m.band.high, m.band.standard, inside, was, off, beyond, _why(m, unit), rule,
+        taken.task, label, unit, before, after, _display(m, meter),
+        m.expected, m.band.low, m.band.high, m.band.standard, inside, was, off, beyond, _why(m), rule,
     )  # fmt: skip
 
 
-def _why(m: Measured, unit: str) -> str:
+def _display(m: Measured, meter: Meter) -> str:
+    """Give what the instrument shows on a good circuit."""
+    instrument = m.task.instrument
+    if function := function_of(instrument):
+        return show_function(function.name, m.expected, meter, "A" if on_clamp(instrument) else "V").display
+    return lamp_look(m.expected) if instrument == "lamp" else meter.display(m.expected, unit_of(instrument))
+
+
+def _why(m: Measured) -> str:
     """Say why a place can't be judged; '' where it can."""
     if not math.isfinite(m.expected) or m.verdict.startswith(NO_READING):
-        return f"no figure: {m.verdict}"
-    return _FLOATS if m.floating and unit == "V" else ""
+        lost = m.verdict if m.verdict.startswith(NO_READING) else "nothing there that comes and goes"
+        return f"no figure: {lost}"
+    return _FLOATS if m.floating and m.task.instrument not in _OWN_SOURCE else ""
 
 
 def _judged(shown: Shown, m: Measured, unit: str, meter: Meter) -> tuple[bool | None, float, float]:
@@ -259,13 +278,13 @@ def _judged(shown: Shown, m: Measured, unit: str, meter: Meter) -> tuple[bool | 
 
     A displayed number stands for all values within half a digit; a display that jumps is in where both its ends are.
     """
-    if _why(m, unit):
+    if _why(m):
         return None, math.nan, math.nan
     if shown.kind == "look":
         looks = [_LOOKS.index(lamp_look(v)) for v in (m.band.low, m.expected, m.band.high)]
         return min(looks) <= _LOOKS.index(shown.look) <= max(looks), math.nan, math.nan
     if shown.kind == "overload":
-        return m.band.high >= meter.ranges(unit)[-1].full_scale, math.nan, math.nan
+        return unit in _RANGED and m.band.high >= meter.ranges(unit)[-1].full_scale, math.nan, math.nan
     half, spread = 0.5 * shown.digit, math.hypot(m.band.standard, shown.digit / math.sqrt(12))
     ends = (shown.low, shown.high) if shown.kind == "unstable" else (shown.value,)
     worst = max(ends, key=lambda v: abs(v - m.expected))
@@ -286,11 +305,10 @@ def _charted(circuit: Circuit, task: Task) -> tuple[str, str]:
     c = task.conditions
     wanted = _place(circuit, task)[1:]
     for r in circuit.readings:
-        own = Task(
-            task.step, c.but(unplugged=tuple(sorted(r.unplugged)), ignition=r.ignition), r.instrument, r.red, r.black, r.at
-        )
+        state = c.but(unplugged=tuple(sorted(r.unplugged)), ignition=r.ignition, fitted=tuple(map(Fitted.read, r.fitted)))
+        own = Task(task.step, state, r.instrument, r.red, r.black, r.at, r.capture)
         if _place(circuit, own)[1:] == wanted:
-            return r.label, "" if c.fitted or (r.steps and task.step not in r.steps) else r.rule
+            return r.label, r.rule if not r.steps or task.step in r.steps else ""
     return "", ""
 
 
@@ -349,7 +367,7 @@ def _listed(rows: Sequence[Checked]) -> str:
         places.setdefault((replace(r.task, step=""), new), []).append(r)
     named = []
     for (task, new), members in places.items():
-        steps = sorted({r.task.step for r in members}, key=[r.task.step for r in rows].index)
+        steps = dict.fromkeys(r.task.step for r in sorted(members, key=rows.index))
         named.append(replace(members[0], task=replace(task, step=", ".join(steps))).placed + new)
     more = [f"and {len(named) - _LISTED} more places"] if len(named) > _LISTED else []
     return "; ".join([*named[:_LISTED], *more])

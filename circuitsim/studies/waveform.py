@@ -25,6 +25,7 @@ from circuitsim.measure.instruments import Shown, dc_reading, meter_readings
 from circuitsim.measure.readings import INSTRUMENTS, step_values
 from circuitsim.measure.states import points_since
 from circuitsim.measure.traces import Trace, wave_trace
+from circuitsim.measure.waving import Place, Waves
 from circuitsim.studies.commutation import Commutator, current_ripple, ripple_frequency
 from circuitsim.studies.predict import circuit_of, reading_plan
 
@@ -60,8 +61,9 @@ class Ripple:
 class WaveformReport:
     """A waveform and what instruments show of it, SI.
 
-    trace: over a period, its averages exact; marks: its stretches, 'on', 'freewheel', 'dead'; duty: of the switch, NaN where
-    nothing chops; readings: what a meter (or a clamp) shows; verdict: of the operating point.
+    trace: over a period, its averages exact; marks: its stretches, 'on', 'freewheel', 'dead', or on a command line 'pulled low'
+    and 'let go'; duty: share of the first of them, NaN where nothing chops; readings: what a meter (or a clamp) shows;
+    verdict: of the operating point.
     """
 
     circuit: str
@@ -101,7 +103,7 @@ class WaveformReport:
             "leads": self.leads, "unit": self.unit, "meter": self.meter, "verdict": self.verdict,
             "average": f.mean, "rms": f.rms, "ac_rms": f.ac, "least": f.low, "largest": f.high, "duty": self.duty,
             "period": self.period, "speed": self.speed, "marks": [dict(m.__dict__) for m in self.marks],
-            "readings": [dict(r.__dict__) for r in self.readings],
+            "readings": [_plain(r.__dict__) for r in self.readings],
             "times": self.trace.times.tolist(), "values": self.trace.values.tolist(),
         }  # fmt: skip
         if self.ripple is not None:
@@ -110,7 +112,7 @@ class WaveformReport:
                 "bars": r.commutator.bars, "brushes": r.commutator.brushes, "humps": r.commutator.humps,
                 "frequency": r.frequency, "swing": r.swing, "recovered_speed": r.recovered,
             }  # fmt: skip
-        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in found.items()}
+        return _plain(found)
 
     def to_csv(self) -> str:
         """Give CSV text: time in s, the value in its SI unit, and the stretch of the period."""
@@ -121,6 +123,10 @@ class WaveformReport:
         for t, v, inside in zip(self.trace.times, self.trace.values, middles, strict=True):
             rows.writerow([f"{t:.9g}", f"{v:.6g}", self.mode_at(float(inside if inside > t else t - 1e-15))])
         return out.getvalue()
+
+
+def _plain(found: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in found.items()}
 
 
 def waveform(
@@ -192,6 +198,11 @@ def _solved(circuit: Circuit, task: Task, ohms: float, setting: Mapping[tuple[st
 def _looked(circuit: Circuit, points: Points, task: Task) -> tuple[Trace, tuple[Mark, ...], float]:
     """Give the trace, its marks and the duty; a level where nothing chops."""
     nodes = () if task.at else (circuit.node(task.red), circuit.node(task.black))
+    waves, place = Waves(points), Place(*(nodes or ("", "")), task.at)
+    if line := waves.line(place, 0):
+        duty, period = float(line.duty[0]), 1 / float(line.frequency[0])
+        marks: tuple[Mark, ...] = (Mark("pulled low", 0.0, duty * period), Mark("let go", duty * period, period))
+        return waves.at(place).trace(0), marks, duty
     if not isinstance(points, PeriodicPoints) or not points.periodic[0]:
         level = float((points.current(task.at) if task.at else points.voltage(*nodes))[0])
         return Trace([0.0, _FLAT], [level, level], periodic=True), (), math.nan

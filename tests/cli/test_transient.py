@@ -166,6 +166,6 @@ def test_times_that_are_none(given: str, said: str) -> None:
     "words", [["wiggle", "tractor-cab-fan", "--at", "X4.A", "--step", "2"], ["waveform", "generic-pwm", "--step", "2"]]
 )
 def test_other_studies_take_a_time_on(words: list[str]) -> None:
-    done = run(*words, "--since", "2min")
+    done = run(*words, "--since", "100ms")
     assert done.exit_code == 0, done.output
     assert run(*words, "--since", "soon").exit_code == 2

@@ -8,10 +8,19 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
+
+from circuitsim.cli.app import program
+from circuitsim.cli.wiggle import _rate
 
 Run = Callable[..., Result]
 QUICK = ("wiggle", "tractor-cab-fan", "--at", "X4.A", "--trials", "20", "--for", "2s")
+
+
+@pytest.fixture(scope="module")
+def quick() -> list[str]:
+    """The lines of one quick study, for all who only read them."""
+    return CliRunner().invoke(program, QUICK).stdout.rstrip().splitlines()
 
 
 @pytest.mark.parametrize("form", ["table", "json", "markdown"])
@@ -27,18 +36,17 @@ def test_formats(run: Run, form: str) -> None:
         assert "Wiggle at step 4 with min/max in peak mode on" in done.stdout
 
 
-def test_the_last_line_is_the_lesson(run: Run) -> None:
-    last = run(*QUICK).stdout.rstrip().splitlines()[-1]
+def test_the_last_line_is_the_lesson(quick: list[str]) -> None:
+    last = quick[-1]
     assert last.startswith("Wiggle at step 4 with min/max in peak mode on: ")
     assert "at step 1" in last
 
 
-def test_the_lesson_does_not_hide_the_step_at_which_a_display_catches_all(run: Run) -> None:
+def test_the_lesson_does_not_hide_the_step_at_which_a_display_catches_all(quick: list[str], run: Run) -> None:
     """At off an open shows by leakage, a bad joint does not; a stack of both tables and the last line must agree."""
-    lines = run(*QUICK).stdout.rstrip().splitlines()
-    off = next(line for line in lines if line.startswith("  off "))
+    off = next(line for line in quick if line.startswith("  off "))
     assert off.split()[7] == "100"
-    assert "At step off hardly any current flows, and the DC display alone catches it (100 %): leakage moves" in lines[-1]
+    assert "At step off hardly any current flows, and the DC display alone catches it (100 %): leakage moves" in quick[-1]
     assert "At step off" not in run(*QUICK, "--depth", "1ohm").stdout.rstrip().splitlines()[-1]
 
 
@@ -58,8 +66,8 @@ def test_it_says_why_trials_and_formula_differ(run: Run) -> None:
     assert "The two-state formula" not in across
 
 
-def test_a_speed_is_told_in_rpm(run: Run) -> None:
-    text = run(*QUICK).stdout
+def test_a_speed_is_told_in_rpm(quick: list[str]) -> None:
+    text = "\n".join(quick)
     assert re.search(r"the shaft slows by \d+ rpm each second it is open", text)
     assert "rad/s" not in text
 
@@ -101,8 +109,12 @@ def test_files_and_pictures(run: Run) -> None:
 
 
 @pytest.mark.parametrize("rate", ["2/s", "2 / s", "120/min", "2Hz", "7200/h"])
-def test_rates_as_people_write_them(run: Run, rate: str) -> None:
-    assert json.loads(run(*QUICK, "--rate-open", rate, "--format", "json").stdout)["rate_open"] == pytest.approx(2.0)
+def test_rates_as_people_write_them(rate: str) -> None:
+    assert _rate(rate) == pytest.approx(2.0)
+
+
+def test_a_rate_reaches_the_study(run: Run) -> None:
+    assert json.loads(run(*QUICK, "--rate-open", "180/min", "--format", "json").stdout)["rate_open"] == pytest.approx(3.0)
 
 
 @pytest.mark.parametrize(

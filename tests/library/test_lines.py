@@ -155,7 +155,7 @@ class Writer:
 
 
 @given(data=TABLES, layout=st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_lines_of_texts_written_at_random(data: dict[str, Any], layout: Any) -> None:
     writer = Writer(layout)
     writer.document(data)
@@ -166,7 +166,7 @@ def test_lines_of_texts_written_at_random(data: dict[str, Any], layout: Any) -> 
 
 
 @given(st.text("ab01.=[]{}\"'\\,# \n\t", max_size=60))
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 def test_what_is_toml_is_followed_to_its_end_and_noise_does_no_harm(text: str) -> None:
     try:
         places = locate(text)

@@ -73,7 +73,7 @@ def test_nothing_over_several_steps() -> None:
 
 def test_from_the_command_line(tmp_path: Path) -> None:
     target = tmp_path / "fan.png"
-    command = [sys.executable, "-m", "circuitsim", "predict", "minibus-condenser-fan", "--picture", str(target)]
+    command = [sys.executable, "-m", "circuitsim", "predict", "tractor-cab-fan", "--picture", str(target)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert target.read_bytes().startswith(BEGINNINGS[".png"])

@@ -14,6 +14,7 @@ import pytest
 
 import circuitsim as cs
 from circuitsim.errors import UnknownNameError
+from circuitsim.measure.waving import LEVEL
 from circuitsim.quantities import parse
 
 Load = Callable[[str], cs.Circuit]
@@ -38,6 +39,9 @@ def test_every_reading_is_a_number_inside_its_band(name: str, chart_of: ChartOf)
     readings = chart_of(name).readings
     assert len(readings) > 20
     for r in readings:
+        if r.verdict == LEVEL:  # no duty and no frequency of a level
+            assert (r.quantity in ("duty", "frequency"), math.isnan(r.expected), r.display) == (True, True, "-")
+            continue
         assert all(math.isfinite(v) for v in (r.expected, r.low, r.high, r.standard)), f"{r.leads} at {r.step}: {r.verdict}"
         assert r.low <= r.expected <= r.high
         assert r.standard >= 0
@@ -73,10 +77,12 @@ def test_current_speed_and_voltage_of_the_motor_rise_with_the_step(name: str, si
 def test_each_reading_is_listed_once_and_says_what_it_is(name: str, load: Load, chart_of: ChartOf) -> None:
     circuit = load(name)
     chart = chart_of(name)
-    keys = [(r.step, r.leads, r.instrument, r.unplugged, r.ignition, r.fitted) for r in chart.readings]
+    keys = [(r.step, r.leads, r.tool, r.unplugged, r.ignition, r.fitted) for r in chart.readings]
     assert len(set(keys)) == len(keys)
     quantity = {"voltmeter": ("voltage", "V"), "clamp": ("current", "A"), "ohmmeter": ("resistance", "Ω"),
                 "lamp": ("brightness", "1")}  # fmt: skip
+    quantity |= {"scope-min": ("voltage", "V"), "scope-max": ("voltage", "V"), "min": ("voltage", "V"), "max": ("voltage", "V"),
+                 "duty": ("duty", "1"), "frequency": ("frequency", "Hz")}  # fmt: skip
     for r in chart.readings:
         assert (r.quantity, r.unit) == quantity[r.instrument]
         assert bool(r.at) == (r.instrument == "clamp")
@@ -103,11 +109,11 @@ def test_unplugged_readings_are_listed(name: str, load: Load, chart_of: ChartOf)
 @pytest.mark.parametrize("name", NAMES)
 def test_display_is_the_expected_value_to_its_last_digit(name: str, chart_of: ChartOf) -> None:
     for r in chart_of(name).readings:
-        if r.instrument == "lamp" or r.display == "OL":
+        if r.instrument == "lamp" or r.display in ("OL", "-"):
             continue
         number, unit = r.display.split()
         places = len(number.partition(".")[2])
-        scale = {"m": 1e-3, "k": 1e3, "M": 1e6}.get(unit[0], 1.0) if len(unit) > 1 else 1.0
+        scale = {"m": 1e-3, "k": 1e3, "M": 1e6}.get(unit[0], 1.0) if len(unit) > 1 else 0.01 if unit == "%" else 1.0
         # Half of the last digit, and a rounding of the comparison.
         assert float(number) * scale == pytest.approx(r.expected, abs=scale * 0.5001 * 10**-places)
 
@@ -117,6 +123,8 @@ def test_standard_uncertainty_and_band_belong_together(name: str, chart_of: Char
     """A 95 % band is near two standard uncertainties either way for a normal answer, 1.65 for a rectangular one."""
     for r in chart_of(name).readings:
         half = (r.high - r.low) / 2
+        if r.verdict == LEVEL or (r.quantity == "duty" and r.low == 0.0):  # no reading, or cut off: no duty is negative
+            continue
         # Skewed answers (dark lamps, factors of two either way) lie further off.
         assert 1.2 * r.standard <= half <= 2.4 * r.standard or r.standard < 1e-9
 
@@ -202,7 +210,7 @@ def test_json_is_strict_and_comes_back(name: str, chart_of: ChartOf) -> None:
                 "display"}  # fmt: skip
     for r, record in zip(chart.readings, back["readings"], strict=True):
         assert promised <= set(record)
-        assert record["expected"] == r.expected  # to the last bit
+        assert record["expected"] == (r.expected if r.verdict != LEVEL else None)  # to the last bit
         assert tuple(record["unplugged"]) == r.unplugged
     for record in back["operating_points"]:
         assert {"step", "motor_current", "motor_speed", "residual", "verdict"} <= set(record)
@@ -241,7 +249,7 @@ def test_csv_comes_back(name: str, chart_of: ChartOf) -> None:
         assert tuple(filter(None, row["unplugged"].split(", "))) == r.unplugged
         assert (row["rule"], row["label"]) == (r.rule, r.label)
         assert (row["reading"], row["unit"]) == (r.display, r.unit)
-        if r.instrument != "lamp" and r.display != "OL":
+        if r.instrument != "lamp" and r.display not in ("OL", "-"):
             # A digit of the display, which the ends of the band are written to as well.
             digit = 10.0 ** -len(r.display.split()[0].partition(".")[2])
             digit *= parse(f"1 {r.display.split()[1]}", r.unit)

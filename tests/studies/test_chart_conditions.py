@@ -162,10 +162,9 @@ def test_a_clamp_goes_where_a_current_flows(place: str, load: Load) -> None:
 
 
 @pytest.mark.parametrize("instrument", ["voltmeter", "ohmmeter", "lamp"])
-def test_both_leads_on_one_point_show_nothing(instrument: str, load: Load) -> None:
-    (r,) = cs.predict(load("tractor-cab-fan"), probe="MOT-:MOT-", instrument=instrument, step="2").readings
-    assert r.expected == 0.0
-    assert r.low <= 0.0 <= r.high
+def test_both_leads_on_one_point_are_refused(instrument: str, load: Load) -> None:
+    with pytest.raises(InputError, match="both leads on one point"):
+        cs.predict(load("tractor-cab-fan"), probe="MOT-:MOT-", instrument=instrument, step="2")
 
 
 def test_a_chart_is_looked_up_in_its_own_state(load: Load) -> None:

@@ -15,7 +15,6 @@ import circuitsim as cs
 from circuitsim.errors import InputError, QuantityError, UnknownNameError
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions
-from circuitsim.measure.faults import with_faults
 from circuitsim.studies.evidence import (
     OBSERVATIONS,
     Findings,
@@ -66,6 +65,9 @@ DIGITS = [
     ("0.4 \u2126", "Ω", 0.4, 0.1),  # the ohm sign, which Unicode has twice
     ("4.70 kohm", "Ω", 4700.0, 10.0),
     ("1.2 MΩ", "Ω", 1.2e6, 1e5),
+    ("45.0 %", "1", 0.45, 0.001),
+    ("0.45", "1", 0.45, 0.01),
+    ("1.25 kHz", "Hz", 1250.0, 10.0),
 ]
 
 
@@ -180,6 +182,10 @@ def test_ground_is_the_default_of_black(read: Read, load: Load) -> None:
         ({"red": "MOT+", "black": "MOT-", "reading": "4.2 kohm"}, "ohmmeter"),
         ({"red": "MOT+", "black": "MOT-", "reading": "OL", "instrument": "Ohmmeter"}, "ohmmeter"),
         ({"red": "MOT+", "black": "MOT-", "reading": "OL"}, "voltmeter"),
+        ({"red": "MOT-", "reading": "45.0 %"}, "duty"),
+        ({"red": "MOT-", "reading": "200 Hz"}, "frequency"),
+        ({"red": "MOT-", "reading": "3.0 V", "instrument": "AC+DC"}, "ac+dc"),
+        ({"at": "M1", "reading": "3.0 A", "instrument": "max"}, "clamp-max"),
     ],
 )
 def test_the_instrument_follows_from_the_row(load: Load, row: dict[str, str], instrument: str) -> None:
@@ -187,6 +193,21 @@ def test_the_instrument_follows_from_the_row(load: Load, row: dict[str, str], in
     assert isinstance(found, TakenReading)
     assert found.task.instrument == instrument
     assert found.task.at == ("M1" if "at" in row else "")
+
+
+def test_for_how_long_a_maximum_must_last(load: Load) -> None:
+    """As the row says, else as the circuit's chart says for that place, else 100 ms (common, from memory)."""
+    row = {"step": "2", "red": "CMD", "reading": "12.0 V", "instrument": "max"}
+    for circuit, cell, wanted in ((T, "1 ms", 0.001), (T, "", 0.1), ("generic-pwm", "", _charted_capture(load("generic-pwm")))):
+        found = read_row(load(circuit), {**row, "capture": cell}, Conditions())
+        assert isinstance(found, TakenReading)
+        assert found.task.capture == wanted
+    with pytest.raises(InputError, match="capture: 100 s is out of range"):
+        read_row(load(T), {**row, "capture": "100 s"}, Conditions())
+
+
+def _charted_capture(circuit: Circuit) -> float:
+    return next((r.capture for r in circuit.readings if (r.instrument, r.red) == ("max", "CMD")), 0.1)
 
 
 @pytest.mark.parametrize("text", ["X4 X5", "x4+x5", "X5;X4", "X4, X5"])
@@ -337,6 +358,8 @@ WRONG = [
     ("step,red,reading,supply\n4,MOT-,1 V,120 V\n", "f.csv:2: supply: 120 V is out of range"),
     ("step,red,reading,fitted\n4,MOT-,1 V,jumpr:MOT-:GND\n", "f.csv:2: fitted: unknown thing to fit 'jumpr'"),
     ("step,red,reading,ignition,engine\n4,MOT-,1 V,off,running\n", "f.csv:2: ignition: the engine does not run"),
+    ("step,red,reading,instrument\n4,MOT-,12 %,lamp\n", "f.csv:2: reading: '12 %' found; a lamp is bright, dim, dark"),
+    ("step,red,reading,instrument\n4,MOT-,dim,duty\n", "f.csv:2: reading: 'dim' found; it can't be duty"),
     ("step,red,reading,min,max\n4,MOT-,5 V,9 V,3 V\n", "f.csv:2: min: '9 V' is above the max, '3 V'"),
     ("step,red,reading,min\n4,MOT-,,3 V\n", "f.csv:2: reading: needs a reading (or min and max)"),
     ("step,red,reading,max\n4,MOT-,3 V,OL\n", "f.csv:2: max: 'OL' is no number with a unit"),
@@ -397,74 +420,6 @@ def test_noise_gives_findings_or_one_line(text: str) -> None:
 @cache
 def _circuit() -> Circuit:
     return cs.load(T)
-
-
-# The chart as a form to fill in --------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("name", [T, "generic-pack"])
-def test_a_chart_reads_back(load: Load, chart_of: Callable[[str], cs.Chart], name: str) -> None:
-    """What `predict` writes is what it means: place, state, and its display to the digit."""
-    chart = chart_of(name)
-    found = read_findings(load(name), chart.to_csv())
-    wanted = [r for r in chart.readings if r.display != "-"]
-    assert len(found.readings) == len(wanted)
-    for taken, r in zip(found.readings, wanted, strict=True):
-        t = taken.task
-        assert (t.step, t.red, t.black, t.at, t.instrument) == (r.step, r.red, r.black, r.at, r.instrument)
-        assert (t.conditions.unplugged, t.conditions.ignition, t.conditions.engine) == (r.unplugged, r.ignition, r.engine)
-        if r.shown is not None:
-            assert taken.shown.value == pytest.approx(r.expected, abs=0.51 * taken.shown.digit)
-        else:
-            assert taken.shown.look == r.display
-    assert found.notes == ()
-
-
-def test_rows_left_as_printed_are_not_measured(load: Load, chart_of: Callable[[str], cs.Chart]) -> None:
-    """Common practice, no source: nobody measures all rows of a sheet."""
-    lines = chart_of(T).to_csv().splitlines()
-    k = next(k for k, text in enumerate(lines) if text.startswith("4,,MOT-,GND"))
-    lines[k] = lines[k].replace(lines[k].split(",")[4], "0.61 V", 1)
-    found = read_findings(load(T), "\n".join(lines))
-    assert [(r.task.red, r.shown.value) for r in found.readings] == [("MOT-", 0.61)]
-    rows = len(chart_of(T).readings) - 1
-    left = f"{rows} rows of the chart still hold what was printed: not counted as measured"
-    assert found.notes == (f"{left} (empty the column expected of those that were)",)
-
-
-def test_a_row_that_happens_to_read_as_printed_can_be_kept(load: Load, chart_of: Callable[[str], cs.Chart]) -> None:
-    lines = chart_of(T).to_csv().splitlines()
-    for k, text in enumerate(lines):
-        cells = text.split(",")
-        if text.startswith("4,,MOT-,GND"):
-            lines[k] = text.replace(cells[4], "0.61 V", 1)
-        if text.startswith("4,,MOT+,GND"):
-            lines[k] = text.replace(f",{cells[5]},", ",,", 1)
-    assert {r.task.red for r in read_findings(load(T), "\n".join(lines)).readings} == {"MOT-", "MOT+"}
-
-
-def test_a_chart_of_a_faulty_circuit_is_a_vehicle(load: Load) -> None:
-    """All of it counts, even after one reading was changed by hand."""
-    chart = cs.predict(with_faults(load(T), ["X4.A:corroded=80mohm"]))
-    lines = chart.to_csv().splitlines()
-    k = next(k for k, text in enumerate(lines) if text.startswith("1,,MOT-,GND"))
-    lines[k] = lines[k].replace(lines[k].split(",")[4], "3.02 V", 1)
-    found = read_findings(load(T), "\n".join(lines))
-    assert len(found.readings) == len(chart.readings)
-    assert found.notes == ()
-
-
-def test_a_chart_under_conditions_brings_them_along(load: Load) -> None:
-    chart = cs.predict(load(T), supply="12.3 V", supply_at="4", ambient="30 degC", since="warm", unplug="X4", step="4")
-    found = read_findings(load(T), chart.to_csv())
-    c = found.conditions
-    assert (c.supply, c.supply_at, c.ambient, c.since, c.unplugged) == (12.3, "4", 30.0, "warm", ("X4",))
-    assert {r.task.conditions.unplugged for r in found.readings} >= {("X4",)}
-
-
-def test_readings_of_another_circuit_are_noted(load: Load, chart_of: Callable[[str], cs.Chart]) -> None:
-    text = f"# circuit: generic-linear\n{HEAD}4,,MOT-,GND,1 V\n"
-    assert read_findings(load(T), text).notes == ("these are readings of 'generic-linear', not of 'tractor-cab-fan'",)
 
 
 def test_a_quantity_error_stays_one(read: Read) -> None:

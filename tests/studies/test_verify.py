@@ -152,9 +152,9 @@ def test_a_repair_that_broke_something_else() -> None:
     """The drop is gone, but the ground was left loose: told apart from what was wrong before."""
     found = verify(_circuit(), _taken("X4.A:corroded=300mohm", PLACES), _taken("G1.eyelet:corroded=300mohm", PLACES))
     assert not found.passed
-    new = [r for r in found.outside if r.was_inside]
-    assert new
-    assert f"{new[0].placed} (in its band before)" in found.verdict
+    new = [(r.task.red, r.task.step) for r in found.outside if r.was_inside]
+    assert new == [("MOT-", "2"), ("MOT-", "3")]  # a low side that rises with its ground
+    assert "MOT- : GND at step 2, 3 (in its band before)" in found.verdict
 
 
 def test_nothing_was_wrong_in_what_was_read() -> None:
@@ -232,6 +232,21 @@ def test_what_can_not_be_judged_is_not_called_good() -> None:
     assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["readings"][0]["low"] is None
 
 
+def test_functions_of_a_waveform() -> None:
+    """A duty and a frequency on a chopped low side: in as the chart has them, out where a share is 10 points off."""
+    circuit = cs.load("generic-pwm")
+    probe = {
+        name: cs.predict(circuit, probe="MOT-:GND", instrument=name, step="2").readings[0] for name in ("duty", "frequency")
+    }
+    duty = probe["duty"].expected
+    rows = [f"2,MOT-,{probe['duty'].display}", f"2,MOT-,{probe['frequency'].display}", f"2,MOT-,{100 * duty + 10:.1f} %"]
+    after = read_findings(circuit, "step,red,reading\n" + "\n".join(rows))
+    found = verify(circuit, replace(after, readings=()), after)
+    assert [(r.task.instrument, r.inside) for r in found.readings] == [("duty", True), ("frequency", True), ("duty", False)]
+    assert found.readings[2].left_over == pytest.approx(duty + 0.1 - found.readings[2].high, abs=0.0006)
+    assert "duty MOT- : GND at step 2" in found.verdict
+
+
 # What was seen -------------------------------------------------------------------------------------------------------------
 
 
@@ -276,9 +291,9 @@ def test_mistakes() -> None:
         verify(_circuit(), empty, empty, "precice")
     with pytest.raises(InputError, match="no circuit"):
         verify(3, empty, empty)  # type: ignore[arg-type]
-    low = _read("4,,MOT-,GND,,0.25 V\n", "# supply: 6.1 V\n# engine: running\n" + HEAD)
-    with pytest.raises(InputError, match=r"^f\.csv: supply: 6\.1 V "):
-        verify(_circuit(), empty, low)
+    high = _read("4,,MOT-,GND,,0.25 V\n", "# supply: 18 V\n# supply_at: 4\n# engine: running\n" + HEAD)
+    with pytest.raises(InputError, match=r"^f\.csv: supply: 18 V can't be reached"):
+        verify(_circuit(), empty, high)
 
 
 def test_records_and_csv_agree() -> None:

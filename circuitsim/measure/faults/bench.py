@@ -45,7 +45,7 @@ _CHUNK = 4096
 _LOADS = 0.01  # share by which a meter may move its reading before it is solved with the meter on
 
 
-class Path(Leak):
+class _FaultPath(Leak):
     """A path that a fault opens in some samples of a batch; no kind of its own, and nothing to the graph checks."""
 
     terminals = (electrical("a"), electrical("b"))
@@ -101,7 +101,7 @@ class FaultBench:
                 ends = (tap.red, tap.black)
                 if ends not in made:
                     made[ends] = f"fault-path-{len(made) + 1}"
-                    net.add(Path(made[ends], *ends, conductance=0.0))
+                    net.add(_FaultPath(made[ends], *ends, conductance=0.0))
                 self.paths.setdefault(name, []).append(made[ends])
         return replace(self.circuit, net=net)
 
