@@ -28,10 +28,13 @@ __all__ = ["fit_command"]
 def fit_command(
     circuit: str, readings: str, output: str | None, meter: str, form: str, pairs: tuple[str, ...], width: int | None
 ) -> None:
-    """Calibrate CIRCUIT to READINGS from a vehicle that is known to be good, and write it as a circuit file of its own.
+    """Calibrate CIRCUIT to READINGS from a vehicle that is known to be good.
 
-    READINGS is a CSV file as 'diagnose' takes it. What the readings do not tell keeps its tolerance, and that is said.
-    The file has everything resolved: options and parts have become plain values.
+    READINGS is a CSV file as 'diagnose' takes it; only numbers count. It says which numbers the readings determine, which they
+    do not (those keep their tolerance), and what the rest of the chart should then read.
+
+    -o writes the fitted circuit as a file that every command takes: CIRCUIT's own with the new values put in. Of a circuit
+    with options it has everything resolved: options and parts have become plain values.
     """
     if output is not None:
         check_target(output)
@@ -39,23 +42,26 @@ def fit_command(
             raise InputError("a circuit file's name ends in .toml", file=output, key="--output")
     found = load_circuit(circuit, pairs, {})
     spare(found.file, output)
+    if readings != "-":
+        spare(readings, output)
     from circuitsim.report.fitted import fitted_lines, fitted_markdown, fitted_text
     from circuitsim.studies.evidence import load_findings
     from circuitsim.studies.fit import fit
 
-    result = fit(found, load_findings(found, readings), meter=meter)
+    result = fit(found, load_findings(found, readings), meter)
     if output is not None:
-        from circuitsim.library.drafting import circuit_text
+        from circuitsim.library.rewriting import rewritten
 
         head = [
-            f"{found.name}, fitted to {result.freedom} readings of a good vehicle ({result.summary}).",
-            "Everything is resolved here: options and values of parts have become plain values. Tolerances are what is left of",
-            "each number's uncertainty by itself; bands from this file are therefore somewhat wider than 'fit' said.",
-            *result.notes,
-        ]  # fmt: skip
-        name = _name(Path(output).stem, found.name)
-        text = circuit_text(result.circuit, name=name, title=f"{found.title}, fitted", head=head)
-        write_file(output, text.encode("utf-8"))
+            f"{found.name}, fitted to {result.freedom} measured values of a good vehicle ({result.summary}).",
+            "Tolerances are what is left of each number's uncertainty by itself: what was learnt of sums alone is not in them,",
+            "and bands made from this file are most often wider than those that fit has told.",
+            *(f"Mind: {note}" for note in result.notes),
+        ]
+        made = rewritten(
+            found, result.circuit, name=_name(Path(output).stem, found.name), title=f"{found.title}, fitted", head=head
+        )
+        write_file(output, made.text.encode("utf-8"))
     if form == "json":
         deliver(json.dumps(result.to_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n", form, None)
     elif form == "markdown":

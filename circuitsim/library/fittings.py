@@ -9,18 +9,15 @@ from circuitsim.elements import Pin
 from circuitsim.errors import CircuitFileError, InputError, UnknownNameError, shown
 from circuitsim.library.circuit import Circuit, Connector, ProbePoint, StandardReading, Supply
 from circuitsim.library.colours import check_colour
-from circuitsim.library.functions import CAPTURE, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp
+from circuitsim.library.functions import CAPTURE, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp, read_capture
 from circuitsim.library.lines import KeyPath
 from circuitsim.library.mistakes import Mistakes
 from circuitsim.network import Netlist
-from circuitsim.quantities import format_quantity, parse
 
 if TYPE_CHECKING:
     from circuitsim.library.shapes import ConnectorShape, ProbeShape, ReadingShape, SupplyShape
 
-__all__ = ["connectors", "probe_points", "read_capture", "standard_readings", "supply"]
-
-_CAPTURES = (1e-6, 10.0)  # s; faster is no meter's peak mode, slower no minimum
+__all__ = ["connectors", "probe_points", "standard_readings", "supply"]
 
 
 def supply(shape: SupplyShape, net: Netlist, mistakes: Mistakes) -> Supply:
@@ -152,19 +149,6 @@ def _capture(shape: ReadingShape, path: KeyPath, mistakes: Mistakes) -> float:
     except InputError as error:
         mistakes.add(error, (*path, "capture"))
         return CAPTURE
-
-
-def read_capture(given: str | float) -> float:
-    """Read a capture time, s: text with its unit, or seconds.
-
-    Raises QuantityError or InputError for what can't be read or is out of range.
-    """
-    found = parse(given, "s")
-    low, high = _CAPTURES
-    if not low <= found <= high:
-        span = f"{format_quantity(low, 's')} to {format_quantity(high, 's')}"
-        raise InputError(f"{format_quantity(found, 's')} is out of range; accepted: {span}")
-    return found
 
 
 def _steps(shape: ReadingShape, path: KeyPath, circuit: Circuit, mistakes: Mistakes) -> tuple[str, ...]:

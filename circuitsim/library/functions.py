@@ -9,6 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from circuitsim.errors import InputError
+from circuitsim.quantities import format_quantity, parse
+
 __all__ = [
     "FUNCTIONS",
     "INSTRUMENTS",
@@ -17,6 +20,7 @@ __all__ = [
     "function_of",
     "on_bench",
     "on_clamp",
+    "read_capture",
     "title_of",
     "unit_of",
 ]
@@ -93,3 +97,19 @@ def title_of(instrument: str, capture: str = "") -> str:
     """Say which instrument, as a chart does: 'duty', 'min of 1 ms', 'clamp ac'; capture: its capture time in words."""
     words = instrument.replace(_CLAMP, "clamp ")
     return f"{words} of {capture}" if capture else words
+
+
+_CAPTURES = (1e-6, 10.0)  # s; faster is no meter's peak mode, slower no minimum
+
+
+def read_capture(given: str | float) -> float:
+    """Read a capture time, s: text with its unit, or seconds.
+
+    Raises QuantityError or InputError for what can't be read or is out of range.
+    """
+    found = parse(given, "s")
+    low, high = _CAPTURES
+    if not low <= found <= high:
+        span = f"{format_quantity(low, 's')} to {format_quantity(high, 's')}"
+        raise InputError(f"{format_quantity(found, 's')} is out of range; accepted: {span}")
+    return found

@@ -163,8 +163,8 @@ def _number(value: float, tolerance: Tolerance | None, p: Parameter) -> str:
     text = f"{value:.{_DIGITS}g}" if p.unit == "1" else format_quantity(value, p.unit, _DIGITS)
     if tolerance is None:
         return text
-    narrow = tolerance.kind == "lognormal" and tolerance.size < 1.05
-    return f"{text} {tolerance.text(None, p.unit, 9 if narrow else 4)}"
+    digits = 4 if tolerance.kind != "lognormal" else 6 if tolerance.size > 1.05 else 9  # what counts is beside the 1
+    return f"{text} {tolerance.text(None, p.unit, digits)}"
 
 
 # Where it stands ----------------------------------------------------------------------------------------------------

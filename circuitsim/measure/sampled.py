@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.periodic_points import PeriodicPoints, Wave
 from circuitsim.measure.instruments import COUNTED, FORM_FACTOR
-from circuitsim.measure.traces import Figures, Trace, longest_run
+from circuitsim.measure.traces import Figures, Trace, longest_run, stretch_points
 
 __all__ = ["Sampled"]
 
 Array = NDArray[np.float64]
-_POINTS = np.append(np.linspace(0.0, 1.0, 33)[:-1], 1.0 - 1e-9)
+_POINTS = np.append(stretch_points(33)[:-1], 1.0 - 1e-9)
 """Where each stretch of a period is looked at, as a share of it: the last one just before what follows."""
 _STEADY = 1e-9  # of a value (plus 1 nV or 1 nA); a swing below this is rounding
 _LEVEL = 1.0  # s; the length of what never changes
@@ -49,7 +49,7 @@ class Sampled:
         orbit = points.solved.steady.orbit
         times = orbit.start[:, None] + orbit.length[:, None] * _POINTS[None, :, None]
         values = wave.trace(times.reshape(-1, times.shape[2])).reshape(times.shape)
-        lengths = np.repeat(orbit.length[:, None] / (len(_POINTS) - 1), len(_POINTS) - 1, axis=1)
+        lengths = orbit.length[:, None] * (np.diff(_POINTS) / _POINTS[-1])[None, :, None]
         length, first, last = (a.reshape(-1, a.shape[2]) for a in (lengths, values[:, :-1], values[:, 1:]))
         return cls(length, first, last, wave.average, wave.rms**2, wave.low, wave.high)
 

@@ -19,9 +19,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from circuitsim.errors import InputError
 
-__all__ = ["Figures", "Trace", "Waved", "longest_run", "smoothed", "smoothed_extremes", "wave_trace"]
+__all__ = ["Figures", "Trace", "Waved", "longest_run", "smoothed", "smoothed_extremes", "stretch_points", "wave_trace"]
 
 Array = NDArray[np.float64]
+_EARLY = (1e-6, 1e-4, 1e-3)  # of a stretch
 
 
 @dataclass(frozen=True)
@@ -319,6 +320,15 @@ class Waved(Protocol):
         """Values at times in seconds after switch-on, (times, samples)."""
 
 
+def stretch_points(count: int) -> Array:
+    """Give where a stretch is looked at, as shares of it: evenly, and close to its beginning, where what is fast dies away.
+
+    A voltage that a few picofarads or nanosiemens bring to rest is a jump to every instrument; it must not be a ramp from the
+    first of the even points to the second.
+    """
+    return np.unique(np.concatenate([np.linspace(0.0, 1.0, count), _EARLY]))
+
+
 def wave_trace(wave: Waved, edges: Sequence[float], sample: int = 0, points: int = 64) -> Trace:
     """Make the trace of one sample of a periodic waveform.
 
@@ -329,13 +339,13 @@ def wave_trace(wave: Waved, edges: Sequence[float], sample: int = 0, points: int
     edges
         Where the stretches of the period begin, s, and where the last one ends.
     points
-        In each stretch; between them the trace is straight.
+        In each stretch, evenly, and a few close to its beginning; between them the trace is straight.
     """
     exact = Figures(*(float(v[sample]) for v in (wave.average, wave.rms**2, wave.low, wave.high)))
     times: list[Array] = []
     seen: list[Array] = []
     for begin, end in pairwise(edges):
-        inner = np.linspace(begin, end, points)
+        inner = begin + (end - begin) * stretch_points(points)
         times.append(inner)
         seen.append(np.append(inner[:-1], end - 1e-9 * (end - begin)))  # just before what follows
     values = wave.trace(np.concatenate(seen))[:, sample]

@@ -3,35 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from circuitsim.quantities import format_quantity
 from circuitsim.report.markdown import escaped
-from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
-from circuitsim.studies.fit import Fitted, FittedNumber
+from circuitsim.report.typeset import Line, cells, clean, line, pad, plain, wrap
+from circuitsim.studies.fit import Combination, Fitted, FittedNumber, FittedReading
 
 __all__ = ["fitted_lines", "fitted_markdown", "fitted_text"]
 
+_NONE = "–"
 _LISTED = 12
-
-
-def _number(n: FittedNumber) -> tuple[str, str, str, str]:
-    before, after = (f"{v:.4g}" if n.unit == "1" else format_quantity(v, n.unit, 4) for v in (n.before, n.after))
-    return n.name, before, after, f"{100 * n.shrink:.0f} % less"
-
-
-def _band(values: tuple[float, float, float], unit: str) -> str:
-    if not all(map(math.isfinite, values)):
-        return "–"
-    return f"{format_quantity(values[0], unit, 4)} ({'…'.join(format_quantity(v, unit, 4) for v in values[1:])})"
-
-
-def _summary(found: Fitted) -> list[str]:
-    fits = f"misfit of the {found.freedom} readings before fitting: chi-square {found.misfit:.1f}"
-    names = ", ".join(n.name for n in found.undetermined[:_LISTED])
-    more = f" and {len(found.undetermined) - _LISTED} more" if len(found.undetermined) > _LISTED else ""
-    silent = f"Of these the readings say next to nothing, so the tolerances keep them: {names}{more}"
-    return [found.summary, found.meter, f"{fits} (so much or more in {100 * found.chance:.0f} % of good circuits)",
-            *([silent] if found.undetermined else [])]  # fmt: skip
+_MATTERS = 0.1  # of the variance of a reading of the chart
+_NUMBERS = ("number", "before", "after", "uncertainty")
+_USED = ("reading", "measured", "before", "after", "off before", "off")
+_CHART = ("reading", "before", "after", "width")
+_LEGEND = "off: measured less what all other readings let expect, in standard deviations of that; before: less the first band"
+_TOLD = "What the readings determine"
+_TOGETHER = "Known together only, each in units of its tolerance"
+_UNTOLD = "What the readings do not determine: it keeps its tolerance"
+Row = tuple[str, ...]
 
 
 def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
@@ -41,27 +32,23 @@ def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
     for text in _summary(found):
         lines += [line("  " + part, "faint") for part in wrap(clean(text), width - 2)]
     for note in found.notes:
-        lines += [line(text, "verdict") for text in wrap(clean(f"Mind: {note}"), width)]
-    rows = [("what the readings tell", "before", "after", "uncertainty"), *(_number(n) for n in found.determined)]
-    lines += [(), *_table(rows)]
-    if not found.determined:
-        lines.append(line("  no number by itself; sums of them, see the bands below", "faint"))
-    chart = [("chart", "before", "after", "width")]
-    for r in found.readings:
-        mark = " *" if r.used else ""
-        share = f"{r.narrower:.2f} times" if math.isfinite(r.narrower) else "–"
-        chart.append((r.placed + mark, _band(r.before, r.unit), _band(r.after, r.unit), share))
-    lines += [(), *_table(chart), line("* fitted to", "faint")]
+        lines += [line(text, "verdict") for text in wrap(clean(f"Mind: {note}"), width, "  ")]
+    lines += [(), line(_TOLD, "heading")]
+    if found.determined:
+        lines += _table([_NUMBERS, *map(_number, found.determined)], width)
+    else:
+        lines.append(line("  no number by itself", "faint"))
+    for heading, texts in ((_TOGETHER, [_together(c) for c in found.combinations]), (_UNTOLD, _silent(found))):
+        if texts:
+            lines += [(), line(heading, "heading")]
+            lines += [line(part) for text in texts for part in wrap(clean(f"  {text}"), width, "    ")]
+    used = [r for r in found.readings if r.used]
+    lines += [(), line("The readings", "heading"), *_table([_USED, *map(_used, used)], width)]
+    lines += [line("  " + part, "faint") for part in wrap(_LEGEND, width - 2)]
+    rest = [r for r in found.readings if not r.used]
+    if rest:
+        lines += [(), line("The chart", "heading"), *_table([_CHART, *map(_charted, rest)], width)]
     return lines
-
-
-def _table(rows: list[tuple[str, str, str, str]]) -> list[Line]:
-    sizes = [max(len(row[k]) for row in rows) for k in range(4)]
-    found = []
-    for k, row in enumerate(rows):
-        cells = [pad(clean(row[0]), sizes[0]), *(pad(clean(c), s, ">") for c, s in zip(row[1:], sizes[1:], strict=True))]
-        found.append(line("  ".join(cells), "heading" if k == 0 else ""))
-    return found
 
 
 def fitted_text(found: Fitted, width: int | None = None) -> str:
@@ -71,12 +58,99 @@ def fitted_text(found: Fitted, width: int | None = None) -> str:
 
 def fitted_markdown(found: Fitted) -> str:
     """Give it as Markdown with GitHub's tables."""
-    parts = [f"# {escaped(found.circuit.name)}: fitted to readings"]
-    parts.append("\n".join(f"- {escaped(clean(text))}" for text in (*_summary(found), *found.notes)))
-    numbers = ["| number | before | after | uncertainty |", "| --- | --: | --: | --: |"]
-    numbers += ["| " + " | ".join(escaped(clean(c)) for c in _number(n)) + " |" for n in found.determined]
-    chart = ["| reading | before | after | width |", "| --- | --: | --: | --: |"]
-    for r in found.readings:
-        cells = (r.placed, _band(r.before, r.unit), _band(r.after, r.unit), f"{r.narrower:.2f}")
-        chart.append("| " + " | ".join(escaped(clean(c)) for c in cells) + " |")
-    return "\n\n".join([*parts, "\n".join(numbers), "\n".join(chart)]) + "\n"
+    parts = [f"# {escaped(clean(found.circuit.name))}: fitted to readings"]
+    parts.append(_list((*_summary(found), *(f"**Mind:** {note}" for note in found.notes)), bold=True))
+    parts.append(f"## {_TOLD}")
+    parts.append(_grid([_NUMBERS, *map(_number, found.determined)]) if found.determined else "No number by itself.")
+    for heading, texts in ((_TOGETHER, [_together(c) for c in found.combinations]), (_UNTOLD, _silent(found))):
+        if texts:
+            parts += [f"## {heading}", _list(texts)]
+    parts += ["## The readings", _grid([_USED, *(_used(r) for r in found.readings if r.used)]), _LEGEND]
+    rest = [r for r in found.readings if not r.used]
+    if rest:
+        parts += ["## The chart", _grid([_CHART, *map(_charted, rest)])]
+    return "\n\n".join(parts) + "\n"
+
+
+def _list(texts: Sequence[str], *, bold: bool = False) -> str:
+    """Give a list; bold: a bold beginning is meant as such."""
+
+    def item(text: str) -> str:
+        head = "**Mind:** "
+        if bold and text.startswith(head):
+            return head + escaped(clean(text.removeprefix(head)))
+        return escaped(clean(text))
+
+    return "\n".join(f"- {item(text)}" for text in texts)
+
+
+def _grid(rows: Sequence[Row]) -> str:
+    ruled = [rows[0], tuple("---" if k == 0 else "--:" for k in range(len(rows[0]))), *rows[1:]]
+    return "\n".join("| " + " | ".join(c if k == 1 else escaped(clean(c)) for c in row) + " |" for k, row in enumerate(ruled))
+
+
+def _table(rows: Sequence[Row], width: int) -> list[Line]:
+    """Lay rows out in columns; where they are too wide, the first cell stands on a line of its own."""
+    sizes = [max(cells(clean(row[k])) for row in rows) for k in range(len(rows[0]))]
+    apart = 2 + sum(sizes) + 2 * (len(sizes) - 1) > width
+    found: list[Line] = []
+    for k, row in enumerate(rows):
+        role = "heading" if k == 0 else ""
+        figures = "  ".join(pad(clean(c), s, ">") for c, s in zip(row[1:], sizes[1:], strict=True))
+        if apart:
+            found += [line(part, role) for part in wrap(clean(f"  {row[0]}"), width, "  ")]
+            found += [line(part, "faint" if k == 0 else "") for part in wrap(f"    {figures}", width, "    ")]
+        else:
+            found.append(line(f"  {pad(clean(row[0]), sizes[0])}  {figures}", role))
+    return found
+
+
+# What each says -----------------------------------------------------------------------------------------------------
+
+
+def _summary(found: Fitted) -> list[str]:
+    fits = f"misfit of {found.freedom} measured values: chi-square {found.misfit:.1f}"
+    return [found.summary, found.meter, f"{fits}; so much or more in {_percent(found.chance)} of good vehicles of this kind"]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= 0.005 else "less than 0.5 %" if share > 1e-3 else "less than 0.1 %"
+
+
+def _number(n: FittedNumber) -> Row:
+    before, after = (f"{v:.4g}" if n.unit == "1" else format_quantity(v, n.unit, 4) for v in (n.before, n.after))
+    return n.name, before, after, f"{100 * n.shrink:.0f} % less"
+
+
+def _together(c: Combination) -> str:
+    terms = [f"{'' if k == 0 and w > 0 else '+ ' if w > 0 else '- '}{name}" for k, (name, w) in enumerate(c.weights)]
+    return f"{' '.join(terms)}: {100 * c.shrink:.0f} % less"
+
+
+def _silent(found: Fitted) -> list[str]:
+    """Name what the readings do not tell: first what the chart hangs on."""
+    silent = found.undetermined
+    matter = [f"{n.name}: {100 * n.share:.0f} % of what is left open in a reading" for n in silent if n.share >= _MATTERS]
+    rest = [n.name for n in silent if n.share < _MATTERS]
+    more = f" and {len(rest) - _LISTED} more" if len(rest) > _LISTED else ""
+    return [*matter, *([f"of less weight: {', '.join(rest[:_LISTED])}{more}"] if rest else [])]
+
+
+def _band(values: tuple[float, float, float], unit: str) -> str:
+    if not all(map(math.isfinite, values)):
+        return _NONE
+    return f"{format_quantity(values[0], unit, 4)} ({'…'.join(format_quantity(v, unit, 4) for v in values[1:])})"
+
+
+def _off(value: float) -> str:
+    return f"{value:+.1f}" if math.isfinite(value) else _NONE
+
+
+def _used(r: FittedReading) -> Row:
+    measured = format_quantity(r.measured, r.unit, 4)
+    return r.placed, measured, _band(r.before, r.unit), _band(r.after, r.unit), _off(r.off_before), _off(r.off)
+
+
+def _charted(r: FittedReading) -> Row:
+    share = f"{r.narrower:.2f} times" if math.isfinite(r.narrower) else _NONE
+    return r.placed, _band(r.before, r.unit), _band(r.after, r.unit), share

@@ -22,8 +22,7 @@ from circuitsim.elements.base import Domain
 from circuitsim.engine.kernels import kernels_of
 from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 from circuitsim.library.circuit import Circuit
-from circuitsim.library.fittings import read_capture
-from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp
+from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp, read_capture
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.displays import LOOKS, NUMBER, SIGNS, Shown, is_shown, read_shown
 

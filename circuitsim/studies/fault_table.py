@@ -19,7 +19,7 @@ from circuitsim.measure.faults import Fault, PossibleFault, families
 from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.studies.severities import Course
 
-__all__ = ["FaultTable"]
+__all__ = ["FaultTable", "course_of"]
 
 Array = NDArray[np.float64]
 

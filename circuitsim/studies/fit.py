@@ -325,7 +325,6 @@ class _Fit:
                 )
         return replace(fitted, net=net, step_tables=tables)
 
-
     @staticmethod
     def _value(circuit: Circuit, number: Uncertain) -> float:
         """Give what a number is in a circuit."""

@@ -14,8 +14,16 @@ from circuitsim.engine.points import Points
 from circuitsim.errors import InputError, UnknownNameError, shown, with_place
 from circuitsim.library import load
 from circuitsim.library.circuit import Circuit, StandardReading
-from circuitsim.library.fittings import read_capture
-from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp, unit_of
+from circuitsim.library.functions import (
+    CAPTURE,
+    FUNCTIONS,
+    INSTRUMENTS,
+    WAVE_INSTRUMENTS,
+    function_of,
+    on_clamp,
+    read_capture,
+    unit_of,
+)
 from circuitsim.measure import (
     Conditions,
     Fitted,

@@ -21,7 +21,7 @@ from circuitsim.quantities import Tolerance
 from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["Course", "Density", "follow", "solve"]
+__all__ = ["Between", "Course", "Density", "follow", "solve"]
 
 Array = NDArray[np.float64]
 Faults = tuple[Fault, ...]

@@ -182,6 +182,8 @@ class _Rack:
         known: dict[Key, Tolerance] = {}
         for task in tasks:
             c = task.conditions
+            if c.supply_at != "rest":  # it was measured with the ignition on, whatever this reading was taken with
+                c = c.but(ignition="on")
             key = (c.supply, c.supply_at, c.engine, c.ignition, c.ambient, c.since)
             if key not in found:
                 found[key] = fitted_supply(self.bench.circuit, c.but(unplugged=(), fitted=()), self.bench.meter)

@@ -18,14 +18,15 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure.conditions import Conditions
 from circuitsim.measure.faults import joints as _joints
 from circuitsim.measure.faults import parts as _parts
+from circuitsim.measure.faults import turning as _turning
 from circuitsim.measure.faults.kinds import Effect, FaultKind, Site, declared, feed_of
 from circuitsim.measure.readings import step_values
 from circuitsim.quantities import format_quantity, parse
 
-__all__ = ["Fault", "PossibleFault", "find_faults", "read_fault"]
+__all__ = ["Fault", "PossibleFault", "families", "find_faults", "read_fault", "severity_text"]
 
 Array = NDArray[np.float64]
-_KINDS = (*_joints.__all__, *_parts.__all__)  # the modules declare their kinds as they load
+_KINDS = (*_joints.__all__, *_parts.__all__, *_turning.__all__)  # the modules declare their kinds as they load
 
 
 @dataclass(frozen=True)

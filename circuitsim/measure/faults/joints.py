@@ -7,7 +7,25 @@ from numpy.typing import NDArray
 
 from circuitsim.measure.faults.kinds import OPEN, Change, Effect, Site, Tap, fault_kind, feed_of
 
-__all__: list[str] = []
+__all__ = [
+    "blown",
+    "broken_strands",
+    "burnt_contact",
+    "chafed_to_ground",
+    "chafed_to_supply",
+    "corroded",
+    "hot_fuse",
+    "intermittent",
+    "loose_crimp",
+    "open_joint",
+    "open_wire",
+    "spliced_in_load",
+    "spread",
+    "stuck_closed",
+    "stuck_open",
+    "wet_bridge",
+    "worn_brush",
+]
 
 Array = NDArray[np.float64]
 _JOINTS = ("contact", "pin")
