@@ -6,7 +6,7 @@ Every number of a vehicle is drawn from its tolerance, the battery's included; i
 amperes, each reading its own counts, and the display its last digit. All standard readings of the middle steps with everything
 plugged are fitted to. Then the vehicle is read at the other steps, with the same meter and with another of its kind: the share
 of readings inside the 95 % bands that `fit` states, and how wide those are against the bands before. Readings of one vehicle
-go together, so the standard error is that of the vehicles' shares. The yardstick of a share is 0.95, that of a width is the band
+go together, so the standard error is that of the vehicles' shares. The yardstick of a share is 0.95, that of a width the band
 before.
 """
 
@@ -38,10 +38,9 @@ CIRCUITS = ("tractor-cab-fan", "generic-linear")
 
 @dataclass(frozen=True)
 class Case:
-    """A vehicle and its fit: what the meter of the fit and another one show at the other steps, and how many standard
-    uncertainties the worst number of which something was told lies off.
-    """
+    """A vehicle, its fit, and what the meter of the fit and another of its kind show at the other steps."""
 
+    vehicle: Circuit
     fitted: Fitted
     same: dict[Task, float]
     other: dict[Task, float]
@@ -100,12 +99,13 @@ def cases(circuit: Circuit, count: int, seed: int = 1) -> Iterator[Case]:
     taken, left = plugged(circuit, middle), plugged(circuit, others)
     for k in range(count):
         rng = np.random.default_rng([seed, k])
-        true = [m.expected for m in read(drawn(circuit, rng), [*taken, *left], meter)]
+        vehicle = drawn(circuit, rng)
+        true = [m.expected for m in read(vehicle, [*taken, *left], meter)]
         own, another = Instrument(meter, rng), Instrument(meter, rng)
         readings = [TakenReading(0, t, own.show(t, v)) for t, v in zip(taken, true, strict=False)]
         fitted = fit(circuit, Findings(tuple(readings), (), Conditions()), chart=left)
         later = list(zip(left, true[len(taken) :], strict=True))
-        yield Case(fitted, *({t: i.show(t, v).value for t, v in later} for i in (own, another)))
+        yield Case(vehicle, fitted, *({t: i.show(t, v).value for t, v in later} for i in (own, another)))
 
 
 def measure(circuits: Sequence[str] = CIRCUITS, vehicles: int = 200, seed: int = 1) -> list[dict[str, Any]]:
@@ -126,11 +126,13 @@ def measure(circuits: Sequence[str] = CIRCUITS, vehicles: int = 200, seed: int =
             rows.append({"what": told, "value": value, "yardstick": 0.95, "ratio": value / 0.95, "target": 1.0})
         strange = float(np.mean([c.fitted.chance < 1e-3 for c in found]))
         width = float(np.mean([c.width for c in found]))
-        rows += [
-            {"what": f"{name}: mean width of those bands, that before is 1", "value": width, "yardstick": 1.0, "ratio": width, "target": None},
-            {"what": f"{name}: good vehicles told that they do not fit", "value": strange, "yardstick": 1e-3, "ratio": strange / 1e-3, "target": None},
-            {"what": f"{name}: seconds a vehicle", "value": seconds, "yardstick": None, "ratio": math.nan, "target": None},
-        ]  # fmt: skip
+        for what, value, yardstick in (
+            ("mean width of those bands, that before is 1", width, 1.0),
+            ("share of good vehicles told that they do not fit", strange, 1e-3),
+            ("seconds a vehicle", seconds, None),
+        ):
+            ratio = math.nan if yardstick is None else value / yardstick
+            rows.append({"what": f"{name}: {what}", "value": value, "yardstick": yardstick, "ratio": ratio, "target": None})
     return rows
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from pathlib import Path
 
 import click
 
 from circuitsim.cli.commands import load_circuit, width_option
+from circuitsim.cli.naming import pointing_to_show, spelled
 from circuitsim.cli.output import check_target, deliver, put_lines, say, spare, terminal_width, write_file
 from circuitsim.cli.words import Words
 from circuitsim.errors import InputError
@@ -42,13 +44,14 @@ def fit_command(
             raise InputError("a circuit file's name ends in .toml", file=output, key="--output")
     found = load_circuit(circuit, pairs, {})
     spare(found.file, output)
-    if readings != "-":
-        spare(readings, output)
+    _spare_readings(readings, output)
+    from circuitsim.measure import METERS
     from circuitsim.report.fitted import fitted_lines, fitted_markdown, fitted_text
     from circuitsim.studies.evidence import load_findings
     from circuitsim.studies.fit import fit
 
-    result = fit(found, load_findings(found, readings), meter)
+    with pointing_to_show(circuit):
+        result = fit(found, load_findings(found, readings), spelled(meter, METERS))
     if output is not None:
         from circuitsim.library.rewriting import rewritten
 
@@ -72,6 +75,13 @@ def fit_command(
         put_lines(fitted_lines(result, terminal_width(width)))
     if output is not None:
         say(f"written: {output}")
+
+
+def _spare_readings(readings: str, output: str | None) -> None:
+    """Raise InputError when what is to be written is the file of readings."""
+    with suppress(OSError):  # no such file: told where it is read
+        if output is not None and readings != "-" and Path(output).samefile(readings):
+            raise InputError("is the file of readings; give another name", file=output, key="--output")
 
 
 def _name(stem: str, fallback: str) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
 from circuitsim.studies.chart import Reading
-from circuitsim.studies.compare import TELLS, Comparison, Detectability, Pair
+from circuitsim.studies.compare import SURE, TELLS, Comparison, Detectability, Pair
 
 __all__ = [
     "comparison_lines", "comparison_markdown", "comparison_text", "detectability_figure", "detectability_lines",
@@ -17,11 +17,12 @@ __all__ = [
 
 _HEADS = ("reading", "healthy", "faulty", "told apart")
 _SHOWN = 15
+_ALIKE = 1e-6  # of an overlap: what no eye sees in a picture
 
 
 def _told(pair: Pair) -> str:
     if pair.tells:
-        return "yes"
+        return "yes, surely" if pair.sure else "yes"
     return f"no ({100 * pair.overlap:.0f} % mistaken)" if math.isfinite(pair.overlap) else "–"
 
 
@@ -33,13 +34,23 @@ def _placed(pair: Pair) -> str:
     return f"{pair.healthy.label}, {pair.healthy.placed}"
 
 
+def _notes(found: Comparison) -> list[str]:
+    """Say what 'told apart' means, and which fuses have opened."""
+    rule = (
+        f"told apart: whoever sees this reading alone, of another vehicle each time, is mistaken in less than "
+        f"{100 * TELLS:g} % of cases; surely: in less than {100 * SURE:g} %"
+    )
+    opens = "open" if len(found.blown) > 1 else "opens"
+    note = f"{' and '.join(found.blown)} {opens}: the faulty readings are as it is then, at every step"
+    return [rule, *([note] if found.blown else [])]
+
+
 def comparison_lines(found: Comparison, width: int | None = None) -> list[Line]:
     """Lay a comparison out for a terminal; width: characters in a line."""
     width = width or 110
     title = f"{found.healthy.circuit}: healthy beside {' and '.join(found.faults)}"
     lines = [line(text, "title") for text in wrap(clean(title), width)]
-    note = "Told apart: whoever sees this reading alone, of another vehicle each time, is mistaken in less than 5 % of cases"
-    for text in (found.healthy.summary, found.healthy.meter, note):
+    for text in (found.healthy.summary, found.healthy.meter, *_notes(found)):
         lines += [line("  " + part, "faint") for part in wrap(clean(text), width - 2)]
     rows = [_HEADS, *((_placed(p), p.healthy.display, _display(p.faulty), _told(p)) for p in found.pairs)]
     sizes = [min(34, max(len(row[k]) for row in rows)) for k in range(4)]
@@ -76,18 +87,20 @@ def comparison_markdown(found: Comparison) -> str:
         cells = (_placed(p), p.healthy.display, bands[0], _display(p.faulty), bands[1], _told(p))
         rows.append("| " + " | ".join(escaped(clean(c)) for c in cells) + " |")
     title = f"# {escaped(found.healthy.circuit)}: healthy beside {escaped(' and '.join(found.faults))}"
-    return "\n\n".join([title, f"- {escaped(clean(found.healthy.summary))}", "\n".join(rows)]) + "\n"
+    notes = "\n".join(f"- {escaped(clean(text))}" for text in (found.healthy.summary, found.healthy.meter, *_notes(found)))
+    return "\n\n".join([title, notes, "\n".join(rows)]) + "\n"
 
 
 # Which tests show which faults ------------------------------------------------------------------------------------------
 
 
 def _summary(found: Detectability) -> list[str]:
-    blind = ", ".join(found.blind) or "none"
+    rows = zip(*_rows(found), strict=True)
+    blind = ", ".join(label for label, k in rows if found.overlap[k].min() >= TELLS) or "none"
     shown = len(found.faults) - len(found.blind)
     return [
         f"{shown} of {len(found.faults)} faults show in some test, at their {found.severity} severity; each test alone",
-        f"No test shows: {blind}",
+        f"no test shows: {blind}",
     ]
 
 
@@ -99,14 +112,23 @@ def detectability_lines(found: Detectability, width: int | None = None) -> list[
         lines += [line("  " + part, "faint") for part in wrap(clean(text), width - 2)]
     lines += [(), line("Tests that show most faults", "heading")]
     lines += [line(f"{count:4d}  {clean(test)}") for test, count in found.best[:_SHOWN]]
-    size = max(len(f) for f in found.faults)
-    lines += [(), line(f"{pad('fault', size)}  tests that show it (of {len(found.tests)}), the clearest first", "heading")]
-    for name, row in zip(found.faults, found.overlap, strict=True):
-        telling = [int(k) for k in row.argsort(kind="stable") if row[k] < TELLS]
-        text = f"{len(telling)}: {'; '.join(found.tests[k] for k in telling[:2])}" if telling else "none"
-        told = wrap(clean(text), max(30, width - size - 2))
-        lines += [line(f"{pad(clean(name) if k == 0 else '', size)}  {part}") for k, part in enumerate(told)]
+    labels, kept = _rows(found)
+    size = min(max(map(len, labels)), max(24, 2 * width // 5))
+    heading = f"tests that show it (of {len(found.tests)}), the clearest first"
+    lines += [(), line(f"{pad('fault', size)}  {heading}", "heading")]
+    for label, k in zip(labels, kept, strict=True):
+        cells = [wrap(clean(label), size, "  "), wrap(_clearest(found, k, 2 if width >= 100 else 1), max(30, width - size - 2))]
+        for j in range(max(map(len, cells))):
+            name, told = (c[j] if j < len(c) else "" for c in cells)
+            lines.append(line(f"{pad(name, size)}  {told}".rstrip()))
     return lines
+
+
+def _clearest(found: Detectability, fault: int, count: int) -> str:
+    """Say how many tests show a fault, and which do best."""
+    row = found.overlap[fault]
+    telling = [int(k) for k in row.argsort(kind="stable") if row[k] < TELLS]
+    return clean(f"{len(telling)}: {'; '.join(found.tests[k] for k in telling[:count])}") if telling else "none"
 
 
 def detectability_text(found: Detectability, width: int | None = None) -> str:
@@ -147,14 +169,23 @@ def detectability_figure(found: Detectability) -> Any:
 
 
 def _rows(found: Detectability) -> tuple[list[str], list[int]]:
-    """Give the labels and numbers of the rows to draw."""
-    labels: list[str] = []
-    kept: list[int] = []
+    """Give labels and numbers of the faults to show: those of one site that read alike in every test share a row."""
+    kept: list[list[int]] = []
     for k, name in enumerate(found.faults):
-        same = kept and name.partition(":")[0] == found.faults[kept[-1]].partition(":")[0]
-        if same and (abs(found.overlap[k] - found.overlap[kept[-1]]) < 1e-6).all():
-            labels[-1] = f"{labels[-1].partition('=')[0]}, {name.partition(':')[2].partition('=')[0]}"
+        last = kept[-1][0] if kept else -1
+        same = kept and name.partition(":")[0] == found.faults[last].partition(":")[0]
+        if same and (abs(found.overlap[k] - found.overlap[last]) < _ALIKE).all():
+            kept[-1].append(k)
         else:
-            labels.append(name)
-            kept.append(k)
-    return labels, kept
+            kept.append([k])
+    return [_label([found.faults[k] for k in members]) for members in kept], [members[0] for members in kept]
+
+
+def _label(names: list[str]) -> str:
+    """Name faults of one site: 'X4.A:corroded, spread=360 mΩ'; of different severities, without them."""
+    if len(names) == 1:
+        return names[0]
+    site = names[0].partition(":")[0]
+    kinds, severities = zip(*(n.partition(":")[2].partition("=")[::2] for n in names), strict=True)
+    end = f"={severities[0]}" if severities[0] and len(set(severities)) == 1 else ""
+    return f"{site}:{', '.join(kinds)}{end}"

@@ -33,9 +33,11 @@ def subject(chart: Chart, circuit: Circuit | None = None) -> str:
     """Say of which circuit the figures are: a good one of the library, or one as in a file; and what was done to it."""
     own = circuit is not None and circuit.file and not Path(circuit.file).resolve().is_relative_to(models_folder())
     what = f"a circuit with its parts as in {Path(circuit.file).name}" if own and circuit else "a good circuit"
+    faults = chart.conditions.get("faults") or ()
     unplugged = " and ".join(chart.conditions.get("unplugged") or ())
     fitted = ["{} from {} to {}".format(*text.split(":", 2)) for text in chart.conditions.get("fitted") or ()]
-    done = " and ".join([*([f"{unplugged} unplugged"] if unplugged else []), *fitted])
+    put_in = [f"{'this fault' if len(faults) == 1 else 'these faults'} put in"] if faults else []
+    done = " and ".join([*put_in, *([f"{unplugged} unplugged"] if unplugged else []), *fitted])
     return clean(f"{what} with {done}" if done else what)
 
 

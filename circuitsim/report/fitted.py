@@ -13,12 +13,16 @@ from circuitsim.studies.fit import Combination, Fitted, FittedNumber, FittedRead
 __all__ = ["fitted_lines", "fitted_markdown", "fitted_text"]
 
 _NONE = "–"
+_PROSE = 110  # characters in a line where no width is given
 _LISTED = 12
 _MATTERS = 0.1  # of the variance of a reading of the chart
 _NUMBERS = ("number", "before", "after", "uncertainty")
 _USED = ("reading", "measured", "before", "after", "off before", "off")
 _CHART = ("reading", "before", "after", "width")
-_LEGEND = "off: measured less what all other readings let expect, in standard deviations of that; before: less the first band"
+_LEGEND = (
+    "off: measured less what all other readings let expect, in standard deviations of that; "
+    "off before: measured less the value before, likewise"
+)
 _TOLD = "What the readings determine"
 _TOGETHER = "Known together only, each in units of its tolerance"
 _UNTOLD = "What the readings do not determine: it keeps its tolerance"
@@ -26,13 +30,12 @@ Row = tuple[str, ...]
 
 
 def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
-    """Lay it out for a terminal; width: characters in a line."""
-    width = width or 110
-    lines = [line(text, "title") for text in wrap(clean(f"{found.circuit.name}: fitted to readings"), width)]
+    """Lay it out for a terminal; width: characters in a line, None for as many as tables need."""
+    lines = [line(text, "title") for text in wrap(clean(f"{found.circuit.name}: fitted to readings"), width or _PROSE)]
     for text in _summary(found):
-        lines += [line("  " + part, "faint") for part in wrap(clean(text), width - 2)]
+        lines += _under(text, width, "faint")
     for note in found.notes:
-        lines += [line(text, "verdict") for text in wrap(clean(f"Mind: {note}"), width, "  ")]
+        lines += [line(text, "verdict") for text in wrap(clean(f"Mind: {note}"), width or _PROSE, "  ")]
     lines += [(), line(_TOLD, "heading")]
     if found.determined:
         lines += _table([_NUMBERS, *map(_number, found.determined)], width)
@@ -40,11 +43,10 @@ def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
         lines.append(line("  no number by itself", "faint"))
     for heading, texts in ((_TOGETHER, [_together(c) for c in found.combinations]), (_UNTOLD, _silent(found))):
         if texts:
-            lines += [(), line(heading, "heading")]
-            lines += [line(part) for text in texts for part in wrap(clean(f"  {text}"), width, "    ")]
+            lines += [(), *(line(part, "heading") for part in wrap(heading, width or _PROSE))]
+            lines += [part for text in texts for part in _under(text, width)]
     used = [r for r in found.readings if r.used]
-    lines += [(), line("The readings", "heading"), *_table([_USED, *map(_used, used)], width)]
-    lines += [line("  " + part, "faint") for part in wrap(_LEGEND, width - 2)]
+    lines += [(), line("The readings", "heading"), *_table([_USED, *map(_used, used)], width), *_under(_LEGEND, width, "faint")]
     rest = [r for r in found.readings if not r.used]
     if rest:
         lines += [(), line("The chart", "heading"), *_table([_CHART, *map(_charted, rest)], width)]
@@ -72,6 +74,11 @@ def fitted_markdown(found: Fitted) -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def _under(text: str, width: int | None, role: str = "") -> list[Line]:
+    """Break text into lines that all begin with an indent."""
+    return [line("  " + part, role) for part in wrap(clean(text), (width or _PROSE) - 2, "  ")]
+
+
 def _list(texts: Sequence[str], *, bold: bool = False) -> str:
     """Give a list; bold: a bold beginning is meant as such."""
 
@@ -89,17 +96,18 @@ def _grid(rows: Sequence[Row]) -> str:
     return "\n".join("| " + " | ".join(c if k == 1 else escaped(clean(c)) for c in row) + " |" for k, row in enumerate(ruled))
 
 
-def _table(rows: Sequence[Row], width: int) -> list[Line]:
+def _table(rows: Sequence[Row], width: int | None) -> list[Line]:
     """Lay rows out in columns; where they are too wide, the first cell stands on a line of its own."""
     sizes = [max(cells(clean(row[k])) for row in rows) for k in range(len(rows[0]))]
-    apart = 2 + sum(sizes) + 2 * (len(sizes) - 1) > width
+    apart = width is not None and 2 * len(sizes) + sum(sizes) > width
     found: list[Line] = []
     for k, row in enumerate(rows):
         role = "heading" if k == 0 else ""
         figures = "  ".join(pad(clean(c), s, ">") for c, s in zip(row[1:], sizes[1:], strict=True))
-        if apart:
-            found += [line(part, role) for part in wrap(clean(f"  {row[0]}"), width, "  ")]
-            found += [line(part, "faint" if k == 0 else "") for part in wrap(f"    {figures}", width, "    ")]
+        if apart and width is not None:
+            found += [line("  " + part, role) for part in wrap(clean(row[0]), width - 2)]
+            short = figures if cells(figures) + 4 <= width else "  ".join(clean(c) for c in row[1:])
+            found += [line("    " + part, role) for part in wrap(short, width - 4)]
         else:
             found.append(line(f"  {pad(clean(row[0]), sizes[0])}  {figures}", role))
     return found

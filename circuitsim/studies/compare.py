@@ -19,12 +19,15 @@ from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.studies.chart import Chart, Reading
 from circuitsim.studies.predict import circuit_of, predict, reading_plan
 
-__all__ = ["Comparison", "Detectability", "Pair", "compare", "detectability"]
+__all__ = ["Comparison", "Detectability", "Pair", "bayes_error_of_two", "compare", "detectability"]
 
 Array = NDArray[np.float64]
 TELLS = 0.05
 """Probability of overlap below which a reading tells the two apart."""
+SURE = 0.001
+"""Probability of overlap below which it does so as good as always."""
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
+_NOTHING = 1e-15  # beside the deviation of any meter
 
 
 @dataclass(frozen=True)
@@ -40,15 +43,24 @@ class Pair:
         """Whether the reading alone tells the two apart."""
         return self.overlap < TELLS
 
+    @property
+    def sure(self) -> bool:
+        """Whether nobody would take the one for the other."""
+        return self.overlap < SURE
+
 
 @dataclass(frozen=True)
 class Comparison:
-    """All readings of a healthy and a faulty vehicle under the same conditions."""
+    """All readings of a healthy and a faulty vehicle under the same conditions.
+
+    faults: as given; blown: fuses that they open, open in all readings of the faulty vehicle.
+    """
 
     healthy: Chart
     faulty: Chart
     faults: tuple[str, ...]
     pairs: tuple[Pair, ...]
+    blown: tuple[str, ...] = ()
 
     def records(self) -> list[dict[str, Any]]:
         """Give one plain record a reading; null for what is no number."""
@@ -58,7 +70,7 @@ class Comparison:
                 "at": p.healthy.at, "instrument": p.healthy.instrument, "unit": p.healthy.unit, "label": p.healthy.label,
                 "healthy": _number(p.healthy.expected), "healthy_band": [_number(p.healthy.low), _number(p.healthy.high)],
                 "faulty": _number(p.faulty.expected), "faulty_band": [_number(p.faulty.low), _number(p.faulty.high)],
-                "faulty_verdict": p.faulty.verdict, "overlap": _number(p.overlap), "tells": p.tells,
+                "faulty_verdict": p.faulty.verdict, "overlap": _number(p.overlap), "tells": p.tells, "sure": p.sure,
             }
             for p in self.pairs
         ]  # fmt: skip
@@ -66,8 +78,8 @@ class Comparison:
     def to_dict(self) -> dict[str, Any]:
         """Give plain values for JSON."""
         return {
-            "circuit": self.healthy.circuit, "faults": list(self.faults), "conditions": self.healthy.summary,
-            "meter": self.healthy.meter, "readings": self.records(),
+            "circuit": self.healthy.circuit, "faults": list(self.faults), "blown": list(self.blown),
+            "conditions": self.healthy.summary, "meter": self.healthy.meter, "readings": self.records(),
         }  # fmt: skip
 
 
@@ -79,7 +91,8 @@ def compare(circuit: Circuit | str, faults: Sequence[Fault | str], **conditions:
     """Predict a circuit healthy and with faults, and say which readings tell the two apart.
 
     conditions: as of `predict`. The overlap takes each reading as normal with its standard uncertainty, tolerances and meter
-    included, and the two vehicles as different ones (their tolerances are drawn apart), which is what a technician has.
+    included, and the two vehicles as different ones (their tolerances are drawn apart), which is what a technician has. A
+    fuse that the faults overload at any step is open in all readings, as it would be found.
     Raises InputError for no fault at all, and as `predict` and `with_faults` do.
     """
     found = circuit_of(circuit)
@@ -87,8 +100,19 @@ def compare(circuit: Circuit | str, faults: Sequence[Fault | str], **conditions:
         raise InputError("needs a fault to compare with", key="fault")
     faulty = with_faults(found, faults)
     good, bad = predict(found, **conditions), predict(faulty, **conditions)
+    blown: tuple[str, ...] = ()
+    while opened := [name for name in _opened(faulty, bad) if name not in blown]:
+        blown += (*opened,)
+        bad = predict(with_faults(found, [*faults, *(f"{name}:blown" for name in blown)]), **conditions)
     pairs = tuple(Pair(a, b, _overlap(a, b)) for a, b in zip(good.readings, bad.readings, strict=True))
-    return Comparison(good, bad, faulty.faults, pairs)
+    return Comparison(good, bad, faulty.faults, pairs, blown)
+
+
+def _opened(circuit: Circuit, chart: Chart) -> list[str]:
+    """Name the fuses that a chart's points overload."""
+    verdicts = {p.verdict for p in (*chart.readings, *chart.operating_points)}
+    fuses = [name for name, e in circuit.net.elements.items() if e.kind == "fuse"]
+    return [name for name in fuses if any(v.startswith(f"outside validity at {name}:") for v in verdicts)]
 
 
 def _overlap(a: Reading, b: Reading) -> float:
@@ -96,17 +120,29 @@ def _overlap(a: Reading, b: Reading) -> float:
     here, there = math.isfinite(a.expected), math.isfinite(b.expected)
     if not here or not there:
         return 0.5 if here == there else 0.0
-    if a.unit == "1":  # looks of a lamp: by their bands
+    if a.instrument == "lamp":  # told by how it looks
         return 0.5 if a.display == b.display else 0.0
-    return float(_error(np.array([a.expected - b.expected]), np.array([a.standard]), np.array([b.standard]))[0])
+    return float(bayes_error_of_two(b.expected - a.expected, a.standard, b.standard))
 
 
-def _error(gap: Array, first: Array, second: Array) -> Array:
-    """Give ½∫min(p, q) of two normals, by the rule for both at their mean deviation, exact where the two are equal."""
+def bayes_error_of_two(gap: Array | float, first: Array | float, second: Array | float) -> Array:
+    """Give ½∫min(p, q) of two normals: how often the best judge, at even odds, takes the one for the other.
+
+    gap: between their means; first, second: their standard deviations; all of one shape. Between the two points where the
+    densities are equal the narrower one is the larger, outside the wider one; of equal deviations it is Φ(-gap / 2σ).
+    """
     from scipy.special import ndtr
 
-    deviation = 0.5 * (first + second) + 1e-15
-    return np.asarray(ndtr(-np.abs(gap) / (2 * deviation)))
+    narrow, wide = np.minimum(first, second) + _NOTHING, np.maximum(first, second) + _NOTHING
+    ratio, apart = wide / narrow, np.abs(gap) / narrow
+    alike = ratio < 1 + 1e-6
+    t = np.where(alike, 2.0, ratio)
+    # z of the narrower one where (1 - 1/t²)·z² + 2·(apart/t²)·z - (apart/t)² - 2·ln t = 0; no digits are lost in this form.
+    a, b, c = 1 - t**-2, apart / t**2, (apart / t) ** 2 + 2 * np.log(t)
+    low = -(b + np.sqrt(b**2 + a * c)) / a
+    high = -c / (a * low)
+    mixed = 0.5 * (ndtr(low) + ndtr(-high) + ndtr((high - apart) / t) - ndtr((low - apart) / t))
+    return np.asarray(np.where(alike, ndtr(-apart / (1 + ratio)), mixed))
 
 
 @dataclass(frozen=True)
@@ -169,7 +205,7 @@ def detectability(
     limits = np.array([[tool.limit(float(v), INSTRUMENTS[t.instrument]) if np.isfinite(v) and t.instrument != "lamp" else 0.05
                         for v, t in zip(row, tasks, strict=True)] for row in shown.value])  # fmt: skip
     deviation = np.sqrt((shown.spread**2).sum(axis=-1) + limits**2 / 3)
-    overlap = _error(shown.value[1:] - shown.value[0], deviation[1:], deviation[0])
+    overlap = bayes_error_of_two(shown.value[1:] - shown.value[0], deviation[1:], deviation[:1])
     overlap = np.where(np.isfinite(overlap), overlap, 0.0)
     places = tuple(_placed(t) for t in tasks)
     return Detectability(found.name, found.title, state.sentence(), severity, tuple(map(str, chosen)), places, overlap)

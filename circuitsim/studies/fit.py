@@ -3,7 +3,7 @@
 Every number with a tolerance is an unknown, and its tolerance is what is known of it beforehand; readings add what they say.
 `studies.fitting` finds the likeliest numbers; their covariance is that of the problem made linear there (Laplace), and bands
 of other readings are made with all of it, so that what is known of a sum narrows them though neither summand is known. Numbers
-of which nothing was told keep their true distribution in the bands, the others are taken as normal (GUM, JCGM 101).
+of which little was told keep the shape of their distribution in the bands, the others are taken as normal (GUM, JCGM 101).
 """
 
 from __future__ import annotations
@@ -32,6 +32,9 @@ __all__ = ["Combination", "Fitted", "FittedNumber", "FittedReading", "fit"]
 
 Array = NDArray[np.float64]
 _COVER = 1.959963984540054
+_ONE = {"uniform": Tolerance("uniform", math.sqrt(3.0)), "normal": Tolerance("normal", _COVER)}
+"""Tolerances of standard uncertainty 1."""
+_SHAPED = 0.7  # of a number's variance; one that keeps so much keeps the shape of its distribution
 _UNTOLD = 0.03  # share of a number's variance; who loses less has been told nothing
 _STRANGE = 1e-3  # chance of readings so far off from this circuit, below which that is said
 _ODD = 4.0  # standard deviations from what the other readings let expect
@@ -223,7 +226,7 @@ class _Fit:
         fitted = self.unknowns.circuit_at(z)
         return Fitted(
             self._narrowed(fitted, found.covariance), numbers, _combinations(numbers, found.covariance[:count, :count]),
-            self._readings(found, z, after, slopes), found.covariance[:count, :count], found.misfit, self.data.value.size,
+            self._readings(found, after, slopes), found.covariance[:count, :count], found.misfit, self.data.value.size,
             chance, self.meter.note(), self.findings.conditions.sentence(), self._notes(found, numbers, chance),
         )  # fmt: skip
 
@@ -233,11 +236,13 @@ class _Fit:
         notes = []
         if chance < _STRANGE:
             notes.append("these readings do not fit this circuit: is the vehicle really good, and the file of the right kind?")
-        odd = [(r, o) for r, o in zip(self.data.readings, found.alone, strict=True) if abs(o) > _ODD]
-        if odd and len(self.data.readings) > 2:
-            reading, off = max(odd, key=lambda pair: abs(pair[1]))
+        worst = int(np.argmax(np.abs(found.alone)))
+        if abs(found.alone[worst]) > _ODD and len(self.data.readings) > 2:
+            reading = self.data.readings[worst]
+            what = _placed(reading.task) if worst < len(self.taken) else "the measured supply"
             line = f" (line {reading.line})" if reading.line else ""
-            notes.append(f"{_placed(reading.task)}{line} is {abs(off):.0f} standard deviations off what the others let expect")
+            off = f"{abs(found.alone[worst]):.0f} standard deviations"
+            notes.append(f"{what}{line} is {off} off what the others let expect: a slip?")
         far = [n.name for n in numbers if abs(n.off) > _FAR]
         if far:
             notes.append(f"had to go far outside their tolerances: {', '.join(far)}")
@@ -266,13 +271,13 @@ class _Fit:
             found.append(FittedNumber(element, parameter, step, u.nominal, after, unit, shrink, float(z[k]), float(shares[k])))
         return tuple(found)
 
-    def _readings(self, found: Climb, z: Array, after: Sequence[Measured], slopes: Array) -> tuple[FittedReading, ...]:
+    def _readings(self, found: Climb, after: Sequence[Measured], slopes: Array) -> tuple[FittedReading, ...]:
         value = {r.task: (k, r.shown.value) for k, r in enumerate(self.data.readings[: len(self.taken)])}
         start = self.unknowns.slopes([self.before[r.task] for r in self.taken], self._nominal)
         told = []
         for task, new, row in zip(self.chart, after, slopes, strict=True):
             old = self.before[task]
-            band = self._band(new, row, found.covariance, z)
+            band = self._band(new, row, found.covariance)
             k, measured = value.get(task, (-1, math.nan))
             off_before = math.nan
             if k >= 0:
@@ -284,24 +289,23 @@ class _Fit:
             ))  # fmt: skip
         return tuple(told)
 
-    def _band(self, m: Measured, row: Array, covariance: Array, z: Array) -> Band:
-        """Give a band with the covariance; what has been told nothing keeps its own distribution."""
+    def _band(self, m: Measured, row: Array, covariance: Array) -> Band:
+        """Give a band with the covariance; what has been told little keeps the shape of its own distribution."""
         if not math.isfinite(m.expected):
             return Band(math.nan, math.nan, math.nan)
         variance = max(float(row @ covariance @ row), 0.0)
-        untold = [k for k in range(len(self.unknowns.numbers)) if row[k] and covariance[k, k] > 1 - _UNTOLD]
-        own = float((row[untold] ** 2).sum())
+        shaped = [k for k in range(len(self.unknowns.numbers)) if row[k] and covariance[k, k] > _SHAPED]
+        sizes = row[shaped] * np.sqrt(np.diag(covariance)[shaped])
+        own = float(sizes @ sizes)
         share = min(1.0, math.sqrt(variance / own)) if own else 1.0
-        parts = [Contribution("", 0.0, Tolerance("normal", _COVER), math.sqrt(max(variance - own, 0.0)))]
-        for k in untold:
-            u = self.unknowns.numbers[k]
-            size = u.tolerance.standard(1.0 if u.tolerance.kind == "lognormal" else u.nominal)
-            if u.tolerance.kind == "lognormal":
-                parts.append(Contribution("", 1.0, u.tolerance, share * float(row[k]) / u.tolerance.log_sigma))
+        parts = [Contribution("", 0.0, _ONE["normal"], math.sqrt(max(variance - own, 0.0)))]
+        for k, size in zip(shaped, share * sizes, strict=True):
+            tolerance = self.unknowns.numbers[k].tolerance
+            if tolerance.kind == "lognormal":
+                left = _left(tolerance, 1.0, math.sqrt(float(covariance[k, k])))
+                parts.append(Contribution("", 1.0, left, float(size) / left.log_sigma))
             else:
-                parts.append(
-                    Contribution("", 0.0, Tolerance(u.tolerance.kind, _half(u.tolerance, size)), share * float(row[k]) / size)
-                )
+                parts.append(Contribution("", 0.0, _ONE[tolerance.kind], float(size)))
         return band_of(m.expected, parts, limit(m.task, m.expected, self.meter) + ripple(m, self.meter))
 
     # The circuit -------------------------------------------------------------------------------------------------
@@ -314,8 +318,8 @@ class _Fit:
                 continue
             value = self._value(fitted, u)
             new = _left(u.tolerance, u.nominal, math.sqrt(max(float(covariance[k, k]), 1e-8)))
-            if new.kind == "normal" and u.low >= 0 and value > 0:  # a file takes no tolerance that reaches zero
-                new = Tolerance("normal", min(new.size, 0.99 * value))
+            if new.kind != "lognormal" and u.low >= 0 and value > 0:  # a file takes no tolerance that reaches zero
+                new = replace(new, size=min(new.size, 0.99 * value))
             if u.step is None:
                 net.elements[u.key[0]].tolerances[u.key[1]] = new
             else:
@@ -333,15 +337,12 @@ class _Fit:
         return circuit.step_tables[number.key].values[number.step]
 
 
-def _half(tolerance: Tolerance, standard: float) -> float:
-    """Half width of a tolerance of a kind that has a standard uncertainty."""
-    return standard * (math.sqrt(3.0) if tolerance.kind == "uniform" else _COVER)
-
-
 def _left(tolerance: Tolerance, nominal: float, left: float) -> Tolerance:
     """Give what is left of a tolerance; left: share of its standard uncertainty."""
     if tolerance.kind == "lognormal":
         return Tolerance("lognormal", max(math.exp(_COVER * tolerance.log_sigma * left), 1 + 1e-9))
+    if tolerance.kind == "uniform" and left**2 > _SHAPED:
+        return Tolerance("uniform", math.sqrt(3.0) * tolerance.standard(nominal) * left)
     return Tolerance("normal", _COVER * tolerance.standard(nominal) * left)
 
 

@@ -26,7 +26,7 @@ from circuitsim.studies.displays import Shown
 from circuitsim.studies.evidence import TakenReading
 from circuitsim.studies.sampling import Uncertain, uncertain_numbers
 
-__all__ = ["Climb", "Data", "Unknowns", "climb"]
+__all__ = ["Climb", "Data", "Unknowns", "climb", "limit", "ripple", "supply_readings"]
 
 Array = NDArray[np.float64]
 Key = tuple[str, str]

@@ -81,3 +81,24 @@ def test_from_the_command_line(tmp_path: Path) -> None:
     assert wrong.returncode == 2
     assert ".png, .svg, .pdf" in wrong.stderr
     assert wrong.stderr.count("\n") == 1
+
+
+def test_least_and_largest_stand_behind_the_average() -> None:
+    chart = cs.predict(cs.load("minibus-condenser-fan"))
+    volts, _ = chart_figure(chart).axes
+    bars = {(round(b.get_y(), 6), round(b.get_y() + b.get_height(), 6)) for b in volts.patches if b.get_height() > 0}
+    low, high = (
+        [r.expected for r in chart.readings if (r.instrument, r.leads, r.fitted) == (n, "MOT- : GND", ())]
+        for n in ("scope-min", "scope-max")
+    )
+    wanted = {(round(a, 6), round(b, 6)) for a, b in zip(low, high, strict=True) if b - a > 0.01}
+    assert len(wanted) == 2
+    assert wanted <= bars
+    assert "pale bars: least to largest" in [t.get_text() for t in volts.get_legend().get_texts()]
+
+
+def test_long_labels_are_broken() -> None:
+    _, amps = chart_figure(cs.predict(cs.load("minibus-condenser-fan"))).axes
+    texts = [t.get_text() for t in amps.get_legend().get_texts()]
+    assert max(len(line) for text in texts for line in text.splitlines()) <= 36
+    assert texts[1].endswith("\n(on F4)")

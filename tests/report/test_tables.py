@@ -13,6 +13,7 @@ from markdown_it import MarkdownIt
 import circuitsim as cs
 from circuitsim.engine.verdicts import NO_READING
 from circuitsim.measure import METERS
+from circuitsim.measure.waving import LEVEL
 from circuitsim.report import chart_lines, chart_markdown, chart_text
 from circuitsim.report.sheet import Cell, sheet_of
 from circuitsim.report.typeset import ROLES, cells
@@ -387,3 +388,26 @@ def test_a_name_stands_in_markdown_as_it_is(name: str, make_reading: MakeReading
     assert first == [["at step", name, "rule of thumb"], [f"{name}\n{name} : GND", "8.50 V\n8.25…8.75", name]]
     inlines = [token for token in MarkdownIt("commonmark").parse(text) if token.type == "inline"]
     assert "".join(child.content for child in inlines[-1].children or []) == name
+
+
+def test_a_function_names_its_row_and_a_lamp_its_section(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    lamp = "lamp:A:B"
+    given = [
+        make_reading(label="low side, duty", instrument="duty", unit="1", expected=0.5, low=0.45, high=0.55, display="50.0 %"),
+        make_reading(label="low side, least", instrument="min", capture=1e-3, display="8.50 V"),
+        make_reading(label="low side", fitted=(lamp,)),
+    ]
+    first, second = sheet_of(make_chart(*given)).sections
+    assert [row.leads for row in first.rows] == ["duty MOT- : GND", "min of 1 ms MOT- : GND"]
+    assert first.rows[0].cells["1"] == Cell("50.0 %", "45.0…55.0")
+    assert second.heading == "Everything plugged, ignition on, lamp from A to B"
+    # What is fitted for all of the chart stands in its facts.
+    (whole,) = sheet_of(make_chart(given[2], conditions={"ignition": "on", "fitted": [lamp]})).sections
+    assert whole.heading == "Everything plugged, ignition on"
+
+
+def test_a_level_has_no_duty_and_no_note(make_reading: MakeReading, make_chart: MakeChart) -> None:
+    lost = {"expected": math.nan, "low": math.nan, "high": math.nan, "display": "-", "verdict": LEVEL}
+    sheet = sheet_of(make_chart(make_reading(instrument="duty", unit="1", **lost)))
+    assert sheet.sections[0].rows[0].cells["1"] == Cell("–")
+    assert sheet.notes == ()
