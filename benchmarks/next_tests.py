@@ -3,9 +3,9 @@
 Run: python -m benchmarks.next_tests [CIRCUIT] [--cases 40] [--seed 1]
 
 Both begin with nothing measured, take one reading after the other of the same drawn vehicle, are judged by the same posterior,
-and stop by the same rule (one repair has 90 %, or no test is left). The fixed order is common practice: supply, grounds, command,
-feed, low side, motor current, then drops along the path and across the pins, then with plugs parted. The yardstick is its mean
-work in the same run.
+and stop by the same rule (one repair has 90 %, or no test is left). The fixed order is common practice: supply, grounds,
+command, feed, low side, motor current, then drops along the path and across the pins, then with plugs parted. The yardstick
+is its mean work in the same run.
 """
 
 from __future__ import annotations
@@ -105,7 +105,8 @@ def measure(circuit: str = CIRCUIT, cases: int = 40, seed: int = 1) -> list[dict
         own.append(work(given, case, lambda d, k: first if d is None else d.next_test.task if d.next_test else None))
         fixed.append(work(given, case, lambda d, k: order[k] if k < len(order) else None))
     (mine, count, right), (theirs, counted, straight) = (np.array(rows, dtype=float).T for rows in (own, fixed))
-    told = f"{count.mean():.1f} readings, {100 * right.mean():.0f} % right, against {counted.mean():.1f} and {100 * straight.mean():.0f} %"
+    told = f"{count.mean():.1f} readings, {100 * right.mean():.0f} % right, against {counted.mean():.1f}"
+    told += f" and {100 * straight.mean():.0f} %"
     return [
         {
             "what": f"{circuit}: minutes until the repair is known, {cases} vehicles ({told})", "value": float(mine.mean()),
@@ -121,9 +122,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     for row in measure(options.circuit, options.cases, options.seed):
-        print(
-            f"{row['what']}: {row['value']:.1f} against {row['yardstick']:.1f}, ratio {row['ratio']:.2f} (target {row['target']})"
-        )
+        told = f"{row['value']:.1f} against {row['yardstick']:.1f}, ratio {row['ratio']:.2f} (target {row['target']})"
+        print(f"{row['what']}: {told}")
 
 
 if __name__ == "__main__":

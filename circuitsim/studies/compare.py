@@ -110,7 +110,7 @@ def compare(circuit: Circuit | str, faults: Sequence[Fault | str], **conditions:
 
 def _opened(circuit: Circuit, chart: Chart) -> list[str]:
     """Name the fuses that a chart's points overload."""
-    verdicts = {p.verdict for p in (*chart.readings, *chart.operating_points)}
+    verdicts = {r.verdict for r in chart.readings} | {p.verdict for p in chart.operating_points}
     fuses = [name for name, e in circuit.net.elements.items() if e.kind == "fuse"]
     return [name for name in fuses if any(v.startswith(f"outside validity at {name}:") for v in verdicts)]
 
