@@ -11,9 +11,14 @@ import os
 import shutil
 import tempfile
 
+from hypothesis import settings
+
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 if "PYTEST_XDIST_WORKER" not in os.environ:  # a worker has the folder from the process that started it
     os.environ["CIRCUITSIM_CACHE"] = tempfile.mkdtemp(prefix="circuitsim-tests-")
     atexit.register(shutil.rmtree, os.environ["CIRCUITSIM_CACHE"], ignore_errors=True)
+
+settings.register_profile("any machine", deadline=None)  # no test asserts a time
+settings.load_profile("any machine")
