@@ -19,17 +19,12 @@ def faults_lines(circuit: Circuit, faults: Sequence[PossibleFault], width: int |
     lines = [line(text, "title") for text in wrap(clean(title), width)]
     note = "Given as SITE:KIND or SITE:KIND=SEVERITY, such as --fault " + (str(faults[0].fault()) if faults else "SITE:KIND")
     lines += [line(text, "faint") for text in _under(note, width)]
+    lines.append(())
     for name, members in _by_kind(faults).items():
         kind = members[0].kind
-        lines += [
-            (),
-            line(clean(f"{name}: {kind.what}"), "heading")
-            if len(name) + len(kind.what) + 2 <= width
-            else line(name, "heading"),
-        ]
-        if len(name) + len(kind.what) + 2 > width:
-            lines += [line(text) for text in _under(kind.what, width)]
-        lines += [line(text, "faint") for text in _under(f"signs: {kind.signs}", width)]
+        first, *rest = wrap(clean(f"{name}: {kind.what}"), width, "  ")
+        lines += [line(first, "heading"), *(line(text, "heading") for text in rest)]
+        lines += [line(text, "faint") for text in _under(f"signs: {kind.signs}. Repair: {_repairs(members)}", width)]
         lines += [line(text, "label") for text in _under("at " + _sites(members), width)]
     return lines
 
@@ -39,11 +34,18 @@ def _under(text: str, width: int) -> list[str]:
 
 
 def _sites(faults: Sequence[PossibleFault]) -> str:
-    """Name the sites of a kind: those of the same plausible severities together, those of one step with the step."""
+    """Name the sites of a kind: those of the same plausible severities together, those of one step in full."""
     spans: dict[str, list[str]] = {}
     for f in faults:
-        spans.setdefault(_span(f) if f.graded else "", []).append(f"{f.site} (step {f.step})" if f.step else f.site)
+        spans.setdefault(_span(f) if f.graded else "", []).append(f.name if f.step else f.site)
     return "; ".join(f"{', '.join(sites)}{f' [{span}]' if span else ''}" for span, sites in spans.items())
+
+
+def _repairs(faults: Sequence[PossibleFault]) -> str:
+    """Name the repairs of a kind once each, … for the site where there are several, with the minutes they take."""
+    several = len({f.site for f in faults}) > 1
+    found = dict.fromkeys(f.cure.replace(f.site, "…") if several else f.cure for f in faults)
+    return f"{'; or '.join(found)} ({faults[0].minutes:g} min)"
 
 
 def _span(fault: PossibleFault) -> str:

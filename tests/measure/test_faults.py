@@ -237,6 +237,7 @@ def test_what_is_no_fault_is_told_in_one_line(text: str, error: type[InputError]
 def test_a_severity_is_said_with_its_unit() -> None:
     assert severity_text(0.05, "Ω") == "50 mΩ"
     assert severity_text(0.4567, "1") == "0.457"
+    assert severity_text(1000.0, "1") == "1000"
     assert severity_text(math.nan, "Ω") == ""
     assert str(Fault("X4.A", "open")) == "X4.A:open"
 

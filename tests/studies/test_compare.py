@@ -47,9 +47,10 @@ def test_unequal_spreads_give_the_integral(gap: float, first: float, second: flo
     """½∫min(p, q), by scipy's quadrature over pieces of a fourth of each deviation."""
 
     def least(x: float) -> float:
-        return float(min(norm.pdf(x, 0, first), norm.pdf(x, gap, second)))
+        densities = (math.exp(-0.5 * ((x - m) / s) ** 2) / (s * math.sqrt(2 * math.pi)) for m, s in ((0, first), (gap, second)))
+        return min(densities)
 
-    ends = np.unique([np.linspace(-12, 12, 97) * first, gap + np.linspace(-12, 12, 97) * second])
+    ends = np.unique([np.linspace(-9, 9, 73) * first, gap + np.linspace(-9, 9, 73) * second])
     exact = 0.5 * sum(quad(least, a, b, epsabs=1e-14, epsrel=1e-9)[0] for a, b in pairwise(ends))
     assert float(bayes_error_of_two(gap, first, second)) == pytest.approx(exact, rel=1e-6)  # the kink lies inside a piece
 
@@ -172,15 +173,17 @@ def test_what_can_not_be_compared(faults: list[str], error: type[InputError], to
 
 
 def test_the_table_agrees_with_vehicles_one_by_one() -> None:
-    """One batch for all faults gives what comparing each alone gives, where both have a number."""
+    """One batch for all faults gives what comparing each alone gives.
+
+    Of faults that add or scale: their numbers keep their tolerances in the batch, which next to the fault are small.
+    """
     found = _matrix()
-    rng = np.random.default_rng(8)
-    for j in rng.choice(len(found.faults), 8, replace=False).tolist():
+    for fault in ("M1:dragging", "X4.A:corroded", "M1:weak-magnets", "W3:chafed-to-ground", "FAN1:fouled-wheel"):
+        j = next(k for k, name in enumerate(found.faults) if name.startswith(fault + "="))
         pairs = compare("tractor-cab-fan", [found.faults[j]], probe=PROBES, step=("2", "4")).pairs
         alone = {f"clamp {r.healthy.placed}" if r.healthy.at else r.healthy.placed: r for r in pairs}
         assert list(alone) == list(found.tests)
-        for k, test in enumerate(found.tests):
-            # The batch takes the faulty number's own slopes as the chart does; three digits of severity are written.
+        for k, test in enumerate(found.tests):  # three digits of a severity are written
             assert found.overlap[j, k] == pytest.approx(alone[test].overlap, abs=0.01), (found.faults[j], test)
 
 

@@ -299,11 +299,13 @@ class _Rack:
         for v, faults in enumerate(vehicles):
             for fault in faults:
                 for change in self.bench.faults[fault.name].effect.changes:
-                    if change.how == "times" and change.key in columns:  # what is scaled keeps its share of tolerance
-                        steps = [change.step in (None, self.batch.tasks[int(t)].step) for t in tasks[:per]]
-                        rows = v * per + np.flatnonzero(steps)
-                        factor = float(np.asarray(change.size(np.array(fault.severity))))
-                        out[np.ix_(rows, np.array(columns[change.key]))] *= abs(factor)
+                    if change.how not in ("times", "set") or change.key not in columns:
+                        continue
+                    steps = [change.step in (None, self.batch.tasks[int(t)].step) for t in tasks[:per]]
+                    rows = v * per + np.flatnonzero(steps)
+                    # What is scaled keeps its share of tolerance; what a fault sets is known.
+                    factor = float(np.asarray(change.size(np.array(fault.severity)))) if change.how == "times" else 0.0
+                    out[np.ix_(rows, np.array(columns[change.key]))] *= abs(factor)
         return out
 
     @cached_property

@@ -52,7 +52,7 @@ def severity_text(severity: float, unit: str) -> str:
     """Say a severity with its unit; a share or factor is a plain number."""
     if math.isnan(severity):
         return ""
-    return f"{severity:.3g}" if unit == "1" else format_quantity(severity, unit, 3)
+    return f"{float(f'{severity:.3g}'):g}" if unit == "1" else format_quantity(severity, unit, 3)
 
 
 @dataclass(frozen=True)
