@@ -1,200 +1,154 @@
-"""The new command."""
+"""The new command: a circuit file from what can be seen and measured, by flags or question by question."""
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from circuitsim.cli.output import check_target, put, write_file
-from circuitsim.errors import InputError, UnknownNameError, shown, with_place
+from circuitsim.cli.commands import width_option
+from circuitsim.cli.output import check_target, deliver, put, put_lines, terminal_width, write_file
+from circuitsim.cli.questions import QUESTIONS, Question
+from circuitsim.cli.words import Words
+from circuitsim.errors import InputError, shown
 
 if TYPE_CHECKING:
-    from circuitsim.studies.newcircuit import Drafted
+    from circuitsim.studies.newcircuit import Answers
 
 __all__ = ["new_command"]
 
-_WIRE = re.compile(r"(?P<area>[0-9.]+\s*(?:mm2|mm²|AWG)|AWG\s*[0-9]+)(?:[\s,]+(?P<length>[0-9.]+\s*\S+))?", re.IGNORECASE)
-_UNKNOWN = ("", "?", "no", "unknown", "don't know", "-")
+_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_INTRO = """\
+Enter takes what stands in [ ]; '-' is: don't know; '?' says how it can be seen or measured. Quantities have units.
+"""
+Given = dict[str, Any]
 
 
-@dataclass(frozen=True)
-class _Question:
-    """One question: its option, the text, an example, how one can know, and whether it must be answered."""
-
-    option: str
-    text: str
-    example: str
-    hint: str
-    needed: bool = False
-    default: str = ""
-
-
-_QUESTIONS = (
-    _Question("nominal", "Nominal voltage of the vehicle?", "12V",
-              "12 V or 24 V: on the battery, or two 12 V batteries in series.", needed=True, default="12V"),
-    _Question("kind", "What controls the speed on the ground side: linear, pwm or pack?", "linear",
-              "linear: hot heat sink, low side steady between; pwm: it whistles, a scope shows a square wave; "
-              "pack: resistors in the air stream and one wire a step.", needed=True),
-    _Question("steps", "How many speed steps, without off?", "4",
-              "Positions of the selector that should run the fan.", needed=True, default="4"),
-    _Question("fuse", "Rating of the motor's fuse?", "30A", "Printed on it, and by its colour."),
-    _Question("current", "Motor current at full speed, if measured on a good vehicle?", "14A",
-              "A clamp round the motor's feed. 60 to 75 % of the fuse is usual (common practice)."),
-    _Question("motor_resistance", "Motor resistance, if measured?", "0.3ohm",
-              "Unplugged, the least of several rotor positions; an ohmmeter can't be trusted far below 1 ohm."),
-    _Question("feed_wire", "Wire from the fuse box to the motor: section and rough length?", "4mm2 2m",
-              "The section is often printed on the wire, or compare its thickness; the length may be left out."),
-    _Question("low_wire", "Wire from the motor to the controller (or pack)?", "4mm2 0.5m", "As above."),
-    _Question("ground_wire", "Ground wire of the controller (or selector)?", "4mm2 0.5m", "As above."),
-)  # fmt: skip
+def _flags(command: Callable[..., None]) -> Callable[..., None]:
+    """Add an option for every question."""
+    for q in reversed(QUESTIONS):
+        command = click.option(f"--{q.option}", metavar=q.metavar, help=q.help)(command)
+    return command
 
 
 @click.command("new", short_help="Write a circuit file from what can be seen and measured.")
 @click.option("--output", "-o", required=True, metavar="FILE.toml", help="The file to write.")
-@click.option("--nominal", metavar="12V", help="Nominal voltage.")
-@click.option("--kind", metavar="linear|pwm|pack", help="What controls the speed on the ground side.")
-@click.option("--steps", metavar="4", help="Number of steps, without off.")
-@click.option("--fuse", metavar="30A", help="Rating of the motor's fuse.")
-@click.option("--current", metavar="14A", help="Motor current at full speed, measured on a good vehicle.")
-@click.option("--motor-resistance", metavar="0.3ohm", help="Resistance of the motor.")
-@click.option("--feed-wire", metavar="'4mm2 2m'", help="Section and rough length of the feed.")
-@click.option("--low-wire", metavar="'4mm2 0.5m'", help="Of the wire from the motor to the controller or pack.")
-@click.option("--ground-wire", metavar="'4mm2 0.5m'", help="Of the controller's or selector's ground wire.")
+@_flags
 @click.option("--name", metavar="my-fan", help="Name of the circuit; by default that of the file.")
 @click.option("--title", default="", metavar="TEXT", help="A line that says what it is.")
+@click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
+@click.option(
+    "--format", "form", type=Words(["table", "json", "markdown"]), default="table", help="Of what is told; default table."
+)
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
-def new_command(output: str, name: str | None, title: str, force: bool, **given: str | None) -> None:
+@width_option
+def new_command(
+    output: str, name: str | None, title: str, meter: str, form: str, force: bool, width: int | None, **given: str | None
+) -> None:
     """Write a circuit file for the circuit in front of you: commented, with honest, wide tolerances.
 
-    In a terminal it asks for what is not given; an empty answer means 'not known', '?' says how one can know. Then it says
-    which readings would narrow the file most.
+    In a terminal it asks for what is not given. With another format than table, or without a terminal, it does not: what is
+    not given is not known. Then it says which readings would narrow the file most, worked out from its tolerances.
     """
+    _check_file(output, force)
+    name = _name(name, output)
+    answers: Given = {q.option: q.read(text) for q in QUESTIONS if (text := given[q.key]) is not None}
+    if form == "table" and _is_terminal():
+        _ask(answers, sys.stdin.readline)
+    lacking = [q for q in QUESTIONS if q.needed and answers.get(q.option) is None]
+    if lacking:
+        wanted = " and ".join(f"--{q.option} (such as {q.example})" for q in lacking)
+        raise InputError(f"{wanted} must be given, or asked for in a terminal")
+    from circuitsim.studies.newcircuit import draft
+
+    drafted = draft(_answers(answers, name, title, meter), file=Path(output).name)
+    write_file(output, drafted.text.encode("utf-8"))
+    from circuitsim.report.drafted import drafted_lines, drafted_markdown
+
+    if form == "json":
+        text = json.dumps({"file": output, **drafted.to_dict()}, ensure_ascii=False, indent=1, allow_nan=False)
+        deliver(text + "\n", form, None)
+    elif form == "markdown":
+        deliver(drafted_markdown(drafted, output), form, None)
+    else:
+        put_lines(drafted_lines(drafted, output, terminal_width(width)))
+
+
+def _is_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _check_file(output: str, force: bool) -> None:
     check_target(output)
     if Path(output).suffix != ".toml":
         raise InputError("a circuit file's name ends in .toml", file=output, key="--output")
     if Path(output).exists() and not force:
         raise InputError("is there already; --force writes over it", file=output, key="--output")
-    told = {q.option: given.get(q.option) for q in _QUESTIONS}
-    asks = sys.stdin is not None and sys.stdin.isatty() and any(v is None for v in told.values())
-    answers: dict[str, Any] = {}
-    for q in _QUESTIONS:
-        text = told[q.option]
-        if text is not None:
-            answers[q.option] = _read(q, text)
-        elif asks:
-            answers[q.option] = _asked(q, sys.stdin.readline)
-        elif q.needed:
-            raise InputError(f"needs --{q.option}, such as {q.example}", key=f"--{q.option.replace('_', '-')}")
-    drafted = _drafted(answers, name or _name(output), title)
-    write_file(output, drafted.text.encode("utf-8"))
-    put(f"Written: {output}. Its chart: circuitsim predict {_path(output)}\n")
-    put("These readings, from a vehicle that is known to be good, would narrow it most:\n")
-    for n in drafted.narrowing:
-        put(f"  {n.label}, {n.placed}: bands then {100 * n.left:.0f} % as wide on average\n")
-    put(f"Put them into a CSV file, then: circuitsim fit {_path(output)} READINGS.csv -o FITTED.toml\n")
-    put("The vehicle maker's service information goes before this file.\n")
 
 
-def _path(output: str) -> str:
-    return output if "/" in output or "\\" in output or output.endswith(".toml") else f"./{output}"
+def _name(given: str | None, output: str) -> str:
+    """Give the circuit's name: the one given, or made of the file's."""
+    if given is None:
+        spaced = "".join(c if c.isalnum() and c.isascii() else " " for c in Path(output).stem.lower())
+        return "-".join(spaced.split())[:60].strip("-") or "my-fan"
+    if not _NAME.fullmatch(given) or len(given) > 60:
+        told = "accepted: small letters, digits and single hyphens between, at most 60"
+        raise InputError(f"{shown(given)} found; {told}", key="--name")
+    return given
 
 
-def _name(output: str) -> str:
-    spaced = "".join(c if c.isalnum() and c.isascii() else " " for c in Path(output).stem.lower())
-    return "-".join(spaced.split())[:60].strip("-") or "my-fan"
+def _answers(known: Given, name: str, title: str, meter: str) -> Answers:
+    """Put the answers together; an error names the option."""
+    from circuitsim.studies.newcircuit import Answers
+
+    wires = tuple((key.removesuffix("-wire"), *found) for key, found in known.items() if key.endswith("-wire") and found)
+    return Answers(
+        known["nominal"], known["kind"], known["steps"], known.get("fuse"), known.get("current"),
+        known.get("motor-resistance"), wires, name, title, known.get("command") or "falling", known.get("supply"), meter,
+    )  # fmt: skip
 
 
-def _asked(question: _Question, line: Callable[[], str]) -> Any:
-    """Ask until the answer can be used; nothing more to read counts as 'not known'."""
+# The dialogue -----------------------------------------------------------------------------------------------------
+
+
+def _ask(answers: Given, line: Callable[[], str]) -> None:
+    """Ask for what is not there yet; what can't be is explained and asked again."""
+    open_questions = [q for q in QUESTIONS if q.option not in answers]
+    if open_questions:
+        put(_INTRO)
+    for q in open_questions:
+        if q.fits(answers):
+            answers[q.option] = _asked(q, answers, line)
+
+
+def _asked(question: Question, answers: Given, line: Callable[[], str]) -> Any:
     while True:
-        default = f" [{question.default}]" if question.default else "" if question.needed else " (empty: not known)"
-        put(f"{question.text} such as {question.example}{default} ")
+        put(question.prompt())
         text = line()
+        if not text:  # the end of what is typed
+            put("\n")
+            return None
         answer = text.strip() or question.default
         if answer == "?":
-            put(f"  {question.hint}\n")
-            continue
-        if question.needed and not answer:
-            if not text:
-                raise InputError(f"needs --{question.option}, such as {question.example}", key=f"--{question.option}")
-            put("  This one is needed.\n")
+            put(f"  {question.how}\n")
             continue
         try:
-            return _read(question, answer)
+            value = question.read(answer)
+            _check_together({**answers, question.option: value})
         except InputError as error:
             put(f"  {error.message}\n")
-
-
-def _read(question: _Question, text: str) -> Any:
-    """Read an answer, in SI; None for 'not known'."""
-    from circuitsim.quantities import parse
-    from circuitsim.studies.newcircuit import CONTROLS
-
-    key = f"--{question.option.replace('_', '-')}"
-    plain = text.strip()
-    if not question.needed and plain.lower() in _UNKNOWN:
-        return None
-    try:
-        if question.option == "kind":
-            if plain.lower() not in CONTROLS:
-                raise UnknownNameError("kind of control", plain, tuple(CONTROLS))
-            return plain.lower()
-        if question.option == "steps":
-            return _steps(plain)
-        if question.option.endswith("_wire"):
-            return _wire(plain)
-        value = parse(plain, {"nominal": "V", "motor_resistance": "Ω"}.get(question.option, "A"))
-        _check(question.option, value)
+            continue
         return value
-    except InputError as error:
-        raise with_place(error, key=key) from None
 
 
-def _check(option: str, value: float) -> None:
-    low, high, unit = {"nominal": (6, 48, "V"), "fuse": (2, 100, "A"), "current": (0.5, 60, "A")}.get(option, (0.01, 20, "Ω"))
-    if not low <= value <= high:
-        raise InputError(f"{value:g} {unit} is out of range, accepted: {low:g} to {high:g} {unit}")
+def _check_together(known: Given) -> None:
+    """Raise InputError for an answer that can't go with those before it."""
+    if all(known.get(q.option) is not None for q in QUESTIONS if q.needed):
+        from circuitsim.studies.answers import motor_of
 
-
-def _steps(text: str) -> int:
-    if not text.isdigit() or not 1 <= int(text) <= 9:
-        raise InputError(f"{shown(text)} is no number of steps, accepted: 1 to 9")
-    return int(text)
-
-
-def _wire(text: str) -> tuple[float, float | None]:
-    """Read a section, and a length if it is there: ``4mm2 2m``."""
-    from circuitsim.quantities import parse
-
-    match = re.fullmatch(
-        r"(?P<area>[0-9.]+\s*(?:mm2|mm²|AWG)|AWG\s*[0-9]+)(?:[\s,]+(?P<length>[0-9.]+\s*\S+))?", text, re.IGNORECASE
-    )
-    if not match:
-        raise InputError(f"{shown(text)} is no wire; write section and length such as '4mm2 2m', or the section alone")
-    area = parse(match["area"], "m²")
-    length = parse(match["length"], "m") if match["length"] else None
-    if not 0.1e-6 <= area <= 200e-6 or (length is not None and not 0.01 <= length <= 50):
-        raise InputError(f"{shown(text)} is out of range, accepted: 0.1 to 200 mm² and 0.01 to 50 m")
-    return area, length
-
-
-def _drafted(answers: dict[str, Any], name: str, title: str) -> Drafted:
-    from circuitsim.studies.newcircuit import Answers, draft
-
-    given = {key.removesuffix("_wire"): answers.get(key) for key in ("feed_wire", "low_wire", "ground_wire")}
-    wires = tuple((key, *found) for key, found in given.items() if found is not None)
-    try:
-        return draft(Answers(
-            answers["nominal"], answers["kind"], answers["steps"], answers.get("fuse"), answers.get("current"),
-            answers.get("motor_resistance"), wires, name, title,
-        ))  # fmt: skip
-    except InputError as error:
-        if error.key in ("current", "fuse", "nominal", "steps"):
-            raise InputError(error.message, key=f"--{error.key}") from None
-        raise
+        motor_of(_answers(known, "new", "", "standard"))

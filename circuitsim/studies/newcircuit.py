@@ -2,208 +2,214 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+import math
+import textwrap
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from circuitsim.errors import InputError, UnknownNameError
-from circuitsim.library import load
+from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit
-from circuitsim.library.drafting import circuit_text
-from circuitsim.measure import INSTRUMENTS, Conditions, Task, measure
+from circuitsim.library.templates import circuit_from_text, filled_template
+from circuitsim.measure import Conditions, Task, fitted_supply, measure, measure_with_points
 from circuitsim.measure import meter as find_meter
 from circuitsim.quantities import Tolerance, format_quantity
-from circuitsim.studies.chart import Reading
-from circuitsim.studies.evidence import Findings, Shown, TakenReading
-from circuitsim.studies.fit import fit
-from circuitsim.studies.predict import reading_plan
+from circuitsim.studies.answers import COMMANDS, CONTROLS, WIRES, Answers, Motor, motor_of
+from circuitsim.studies.narrowing import Narrowing, Plan, narrow
+from circuitsim.studies.sizes import FULL_SPEED, Size, sizes
 
-__all__ = ["CONTROLS", "Answers", "Drafted", "Narrowing", "draft"]
+__all__ = ["COMMANDS", "CONTROLS", "Answers", "Drafted", "Narrowing", "Plan", "draft"]
 
-Array = NDArray[np.float64]
-CONTROLS = {
-    "linear": "a stage that regulates the motor's low side steadily (hot heat sink, command by a stepped resistor)",
-    "pwm": "a stage that chops (duty command; a meter's low side reads between, a scope shows a square wave)",
-    "pack": "a switch through a resistor pack in the air stream",
+_CLOSE = 1e-6  # share of the current
+_KINDS = {
+    "linear": "Its speed is regulated on the ground side by a linear stage; the command {way} as speed rises.",
+    "pwm": "It is chopped on the ground side; voltages are averages, as a DC meter shows. The command {way} as speed rises.",
+    "pack": "It is slowed on the ground side by a pack of resistors in the air stream, of which a selector picks the tap.",
 }
-"""Kinds of ground-side control, and how to know them."""
-_WIRES = {"feed": "W2", "low": "W3", "ground": "W5", "battery": "W1"}
-_OF_FUSE = 0.65  # usual current at full speed over the fuse's rating (60 to 75 %, common practice)
-_LENGTH = Tolerance("lognormal", 1.3)  # of a length that was estimated
-_AREA = Tolerance("uniform", 0.05, relative=True)  # of a section read off the wire
-_OHMS = Tolerance("lognormal", 1.5)  # of a motor measured with an ohmmeter: brush film and rotor position count
-
-
-@dataclass(frozen=True)
-class Answers:
-    """What is known; SI, None for what is not. wires: name out of feed, low, ground, battery → (section, length or None)."""
-
-    nominal: float
-    control: str
-    steps: int
-    fuse: float | None = None
-    current: float | None = None
-    motor_resistance: float | None = None
-    wires: tuple[tuple[str, float, float | None], ...] = ()
-    name: str = "my-fan"
-    title: str = ""
-
-
-@dataclass(frozen=True)
-class Narrowing:
-    """One reading that would narrow the chart: where, how much of the chart's mean uncertainty is left after it."""
-
-    label: str
-    placed: str
-    left: float
+_TITLES = {"linear": "linear stage", "pwm": "chopping (PWM) stage", "pack": "resistor pack"}
 
 
 @dataclass(frozen=True)
 class Drafted:
-    """The text of the file, its circuit, and the readings that would narrow it most, in order."""
+    """The text of the file, its circuit, and what it rests on."""
 
     text: str
     circuit: Circuit
-    narrowing: tuple[Narrowing, ...]
+    answers: Answers
+    motor: Motor
+
+    @cached_property
+    def plan(self) -> Plan:
+        """What to measure next."""
+        return narrow(self.circuit, meter=self.answers.meter)
+
+    @property
+    def narrowing(self) -> tuple[Narrowing, ...]:
+        """The readings that would narrow the chart most, in order."""
+        return self.plan.readings
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give plain values for JSON, SI units."""
+        a = self.answers
+        return {
+            "circuit": self.circuit.name, "title": self.circuit.title,
+            "answers": {
+                "nominal": a.nominal, "kind": a.control, "steps": a.steps,
+                "command": a.command if a.control != "pack" else None,
+                "fuse": a.fuse, "current": a.current, "supply": a.supply, "motor_resistance": a.motor_resistance,
+                "wires": [{"wire": name, "area": area, "length": length} for name, area, length in a.wires],
+            },
+            "fuse": self.motor.fuse, "current": self.motor.current, "motor_resistance": self.motor.resistance,
+            "supply": {"voltage": self.plan.supply, "left": self.plan.supply_left},
+            "readings": [
+                {
+                    "label": n.label, "step": n.task.step, "red": n.task.red, "black": n.task.black, "at": n.task.at,
+                    "where": n.where, "unit": n.unit, "expected": n.expected, "low": n.low, "high": n.high,
+                    "left": n.left, "most": {"reading": n.most, "left": n.most_left},
+                }
+                for n in self.plan.readings
+            ],
+        }  # fmt: skip
 
 
-def draft(answers: Answers) -> Drafted:
+def draft(answers: Answers, *, file: str = "") -> Drafted:
     """Write a circuit file from answers.
 
-    Raises UnknownNameError for a kind of control that there is not, InputError for numbers that can't be.
+    Parameters
+    ----------
+    answers
+        What is known.
+    file
+        Name of the file that it will be, for the comment that says how to fit it; by default that of the circuit.
+
+    Raises
+    ------
+    InputError
+        For answers that can't be together; its key is the attribute of `Answers`.
+    SolveError
+        When a point of the circuit has no solution.
     """
-    if answers.control not in CONTROLS:
-        raise UnknownNameError("kind of control", answers.control, tuple(CONTROLS), key="kind")
-    fuse = answers.fuse if answers.fuse is not None else 30.0
-    current = answers.current if answers.current is not None else _OF_FUSE * fuse
-    if current > fuse:
-        told = format_quantity(fuse, "A")
-        raise InputError(f"{format_quantity(current, 'A')} at full speed is more than the fuse of {told}", key="current")
-    options = {"nominal": answers.nominal, "steps": answers.steps, "fuse": fuse, "current": current}
-    circuit = load(f"generic-{answers.control}", **options)
-    notes: dict[tuple[str, str], str] = {}
-    circuit = _wired(circuit, answers, notes)
-    if answers.motor_resistance is not None:
-        circuit = _with(circuit, "M1", "resistance", answers.motor_resistance, _OHMS)
-        notes["M1", "resistance"] = "measured with an ohmmeter, which can't be trusted within a factor of 1.5"
-    if answers.current is not None:
-        circuit = _with_current(circuit, answers.current)
-        notes["FAN1", "torque"] = f"made to fit the {format_quantity(answers.current, 'A')} that were measured at full speed"
-    notes["F1", "rating"] = "as printed on the fuse" if answers.fuse is not None else "assumed"
-    title = answers.title or f"{answers.name}: {_kind(answers)}"
-    told = "Written from what could be seen and measured; the comments on top say what that was. All else is assumed."
-    circuit = replace(circuit, name=answers.name, title=title, description=told, options={})
-    text = circuit_text(circuit, head=_head(answers, current), notes=notes, digits=4)
-    return Drafted(text, circuit, _narrowing(circuit))
+    motor = motor_of(answers)
+    texts = _texts(answers, motor, file or f"{answers.name}.toml")
+    torque, constant = _matched(answers, motor, texts)
+    text = filled_template("fan.toml", {**texts, **sizes(answers, motor, torque, constant)})
+    circuit = circuit_from_text(text, file)
+    return Drafted(text, circuit, answers, motor)
 
 
-def _kind(answers: Answers) -> str:
-    words = {"linear": "linear stage", "pwm": "chopping stage", "pack": "resistor pack"}
-    return f"fan fed all the time, {words[answers.control]} on the ground side"
+# What is said -----------------------------------------------------------------------------------------------------
 
 
-def _head(answers: Answers, current: float) -> list[str]:
-    """Say what the file rests on."""
-    known = [f"nominal voltage {format_quantity(answers.nominal, 'V')}", f"{answers.steps} steps", CONTROLS[answers.control]]
-    for value, unit, what in (
-        (answers.fuse, "A", "fuse"), (answers.current, "A", "motor current at full speed"),
-        (answers.motor_resistance, "Ω", "motor resistance"),
-    ):  # fmt: skip
-        if value is not None:
-            known.append(f"{what} {format_quantity(value, unit)}")
-    for name, area, length in answers.wires:
-        run = f", {format_quantity(length, 'm')}" if length is not None else ", length not known"
-        known.append(f"{name} wire {format_quantity(area, 'm²')}{run}")
-    assumed = "" if answers.current is not None else f" Full-speed current assumed: {format_quantity(current, 'A', 3)}."
-    return [
-        f"{answers.name}: written from what could be seen and measured:",
-        *(f"- {text}" for text in known),
-        f"All else is assumed, with wide tolerances (mΩ joints ×/÷ 2 and the like).{assumed}",
-        "Narrow it with readings from a good vehicle: circuitsim fit THIS.toml READINGS.csv -o FITTED.toml",
-        "The vehicle maker's service information goes before this file.",
-    ]
+def _texts(answers: Answers, motor: Motor, file: str) -> dict[str, Any]:
+    kind = answers.control
+    volts = format_quantity(answers.nominal, "V")
+    steps = ["off", *(str(k) for k in range(1, answers.steps + 1))]
+    title = " ".join(answers.title.split()) or f"{volts} fan, {_TITLES[kind]} on the ground side, {_steps(answers.steps)}"
+    way = "falls" if answers.command == "falling" else "rises"
+    fed = "A fan motor that is fed whenever the ignition is on. "
+    return {
+        "plain_title": title, "title": json.dumps(title, ensure_ascii=False), "name": answers.name, "file": file,
+        "description": _folded(fed + _KINDS[kind].format(way=way)), "nominal": volts, "steps": steps,
+        "top": steps[-1], "kind": kind, "way": answers.command, "panel": kind == "linear" and answers.command == "rising",
+        "answers": _said(answers, motor),
+    }  # fmt: skip
 
 
-def _with(circuit: Circuit, element: str, parameter: str, value: float, tolerance: Tolerance | None) -> Circuit:
+def _folded(text: str) -> str:
+    """Break text over lines of a TOML string, each ended so that they read as one."""
+    return " \\\n".join(textwrap.wrap(text, 118))
+
+
+def _steps(count: int) -> str:
+    return "1 step" if count == 1 else f"{count} steps"
+
+
+def _said(answers: Answers, motor: Motor) -> list[tuple[str, str]]:
+    """List the answers, each with what was made of it where it is not known."""
+    kind = answers.control
+    said = [("nominal voltage", format_quantity(answers.nominal, "V")), ("ground side", CONTROLS[kind]),
+            ("steps", f"{answers.steps}, without off")]  # fmt: skip
+    if kind != "pack":
+        said.append(("command", COMMANDS[answers.command]))
+    for what, known, text in (
+        ("fuse", answers.fuse, f"{format_quantity(motor.fuse, 'A')}, {motor.fuse_from}"),
+        ("current", answers.current, f"{format_quantity(motor.current, 'A')} at full speed: {motor.current_from}"),
+        ("resistance", answers.motor_resistance, f"{format_quantity(motor.resistance, 'Ω', 2)}, {motor.resistance_from}"),
+    ):
+        said.append((f"motor {what}", text if known is not None else f"not known; {text}"))
+    wires = {name: (area, length) for name, area, length in answers.wires}
+    for name, meaning in WIRES.items():
+        if name in wires:
+            area, length = wires[name]
+            run = f"about {format_quantity(length, 'm', display='m')}" if length is not None else "length not known"
+            section = format_quantity(area, "m²") if area is not None else "section not known"
+            said.append((f"{name} wire", f"{section}, {run} ({meaning})"))
+        elif name != "battery":
+            said.append((f"{name} wire", f"not known ({meaning})"))
+    return said
+
+
+# Motor and fan that take the current --------------------------------------------------------------------------------
+
+
+def _matched(answers: Answers, motor: Motor, texts: dict[str, Any]) -> tuple[Size, Size]:
+    """Find the fan's torque and the motor's constant with which the motor takes its current at full speed."""
+    draft_of = sizes(answers, motor, Size("0.46 N·m", "to be found"), Size("28.5 mV·s/rad ±0 %", "to be found"))
+    circuit = circuit_from_text(filled_template("fan.toml", {**texts, **draft_of}), "draft")
+    circuit = _turning(circuit, motor.current, answers.supply)
+    told = f"made so that the motor takes {format_quantity(motor.current, 'A')} at full speed: {motor.current_from}"
+    torque, constant = circuit.net.elements["FAN1"].values["torque"], circuit.net.elements["M1"].values["constant"]
+    spread = _spread(circuit, motor.spread)
+    free = "assumed: 3000 rpm at full speed. No electrical reading depends on it, as the torque goes with it"
+    return (
+        Size(f"{format_quantity(torque, 'N·m', 4, display='N·m')} {spread.text(None, 'N·m', 2)}", told),
+        Size(f"{format_quantity(constant, 'V·s/rad', 4)} ±0 %", free),
+    )
+
+
+def _turning(circuit: Circuit, current: float, supply: float | None) -> Circuit:
+    """Give the circuit with torque and constant for a current, cold, at `FULL_SPEED` at the top step.
+
+    At that current and speed K = (v - R·i - brush(i))/ω, and the fan's torque is what friction leaves of K·i. The motor's
+    voltage is that of the circuit at hand, moved along the path's resistance to the wanted current.
+    """
+    top, tool = circuit.steps[-1], find_meter("standard")
+    conditions = Conditions(supply=supply, supply_at=top)
+    for _ in range(8):
+        setting, known = fitted_supply(circuit, conditions, tool)
+        _, points = measure_with_points(circuit, [], [Task(top, conditions, "voltmeter")], tool, setting, known)
+        m, nodes = circuit.net.elements[circuit.motor].values, circuit.net.elements[circuit.motor].nodes
+        found, volts = float(points.current(circuit.motor)[0]), float(points.voltage(nodes["plus"], nodes["minus"])[0])
+        if not points.valid[0] or found <= 0:
+            raise InputError(f"the motor does not run with these answers ({points.verdicts[0]})", key="current")
+        if abs(found / current - 1) < _CLOSE:
+            return circuit
+        # What the path takes goes with the current; the posts are held where they were measured.
+        rest = (supply or circuit.net.elements[circuit.supply.battery].values["emf"]) - volts
+        volts += rest * (1 - current / found)
+        brush = m["brush_drop"] * math.tanh(current / m["brush_onset"])
+        constant = (volts - m["resistance"] * current - brush) / FULL_SPEED
+        torque = constant * current - m["friction"] - m["viscous"] * FULL_SPEED
+        if constant <= 0 or torque <= 0:
+            left = f"{format_quantity(max(volts, 0.0), 'V', 2)} are left for the motor at {format_quantity(current, 'A')}"
+            raise InputError(f"{left}, too little to turn a fan: look at current, resistance and wires again", key="current")
+        circuit = _with(_with(circuit, circuit.motor, "constant", constant), "FAN1", "torque", torque)
+    raise InputError(f"no motor was found that takes {format_quantity(current, 'A')} with these answers", key="current")
+
+
+def _with(circuit: Circuit, element: str, parameter: str, value: float) -> Circuit:
     net = circuit.net.copy()
     net.elements[element] = net.elements[element].replaced(**{parameter: value})
-    if tolerance is not None:
-        net.elements[element].tolerances[parameter] = tolerance
     return replace(circuit, net=net)
 
 
-def _wired(circuit: Circuit, answers: Answers, notes: dict[tuple[str, str], str]) -> Circuit:
-    """Give wires the sections and lengths that are known."""
-    for name, area, length in answers.wires:
-        if name not in _WIRES:
-            raise UnknownNameError("wire", name, tuple(_WIRES), key="wire")
-        wire = _WIRES[name]
-        circuit = _with(circuit, wire, "area", area, _AREA)
-        notes[wire, "area"] = "read off the wire"
-        if length is not None:
-            circuit = _with(circuit, wire, "length", length, _LENGTH)
-            notes[wire, "length"] = "estimated"
-    return circuit
-
-
-def _with_current(circuit: Circuit, current: float) -> Circuit:
-    """Fit the circuit to the current at its top step; the meter's own clamp tolerance."""
-    step = circuit.steps[-1]
-    task = Task(step, Conditions(), "clamp", at=circuit.motor)
-    digit = find_meter("standard").amps[0].digit
-    findings = Findings((TakenReading(0, task, Shown("number", current, digit)),), (), Conditions())
-    return fit(circuit, findings).circuit
-
-
-def _narrowing(circuit: Circuit, count: int = 3) -> tuple[Narrowing, ...]:
-    """Find greedily the plugged readings that leave the least of the chart's uncertainty (linear, normal; GUM)."""
-    meter = find_meter("standard")
-    plan = [(t, r) for t, r in reading_plan(circuit, Conditions()) if t.instrument in ("voltmeter", "clamp")]
-    plan = [(t, r) for t, r in plan if not t.conditions.unplugged and t.conditions.ignition == "on"]
-    measured = measure(circuit, [t for t, _ in plan], meter)
-    rows, noise = (
-        _slopes(circuit, measured),
-        np.array([_noise(m.expected, t, meter) for m, (t, _) in zip(measured, plan, strict=True)]),
-    )
-    prior = (rows**2).sum(axis=1) + noise
-    found: list[Narrowing] = []
-    for _ in range(count):
-        own = (rows**2).sum(axis=1) + noise
-        gain = ((rows @ rows.T) ** 2 / own[None, :] / prior[:, None]).sum(axis=0)
-        best = int(np.argmax(gain))
-        rows = rows - np.outer(rows @ rows[best], rows[best]) * _shrink(rows[best], float(noise[best]))
-        left = float(np.sqrt(((rows**2).sum(axis=1) + noise) / prior).mean())
-        task, reading = plan[best]
-        leads = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
-        found.append(Narrowing(reading.label, Reading.place(task.step, leads, (), "on"), left))
-    return tuple(found)
-
-
-def _shrink(row: Array, noise: float) -> float:
-    """Give the factor with which a measured row is taken out of the square root of the covariance (Potter, 1963)."""
-    size = float(row @ row)
-    total = size + noise
-    return (1 - np.sqrt(noise / total)) / size if size > 0 else 0.0
-
-
-def _noise(expected: float, task: Task, meter: Any) -> float:
-    return float(meter.limit(expected, INSTRUMENTS[task.instrument]) ** 2 / 3)
-
-
-def _slopes(circuit: Circuit, measured: Sequence[Any]) -> Array:
-    """Slopes of readings against all uncertain numbers, in their standard deviations."""
-    place: dict[str, int] = {}
-    entries = []
-    for j, m in enumerate(measured):
-        for c in m.contributions:
-            element, _, parameter = c.what.rpartition(".")
-            by_step = (element, parameter) in circuit.step_tables
-            k = place.setdefault(f"{c.what}@{m.task.step}" if by_step else c.what, len(place))
-            entries.append((j, k, c.slope * c.tolerance.standard(c.nominal)))
-    rows = np.zeros((len(measured), len(place)))
-    for j, k, value in entries:
-        rows[j, k] = value if np.isfinite(value) else 0.0
-    return rows
+def _spread(circuit: Circuit, wanted: Tolerance) -> Tolerance:
+    """Give the torque's tolerance that lets the current at full speed scatter as wanted."""
+    task = Task(circuit.steps[-1], Conditions(), "clamp", at=circuit.motor)
+    (found,) = measure(circuit, [task], find_meter("standard"))
+    slope = next(c.slope * c.nominal for c in found.contributions if c.what == "FAN1.torque")
+    power = found.expected / slope  # share of the torque for a share of the current
+    if wanted.kind == "lognormal":
+        return Tolerance("lognormal", wanted.size**power)
+    return Tolerance("uniform", min(wanted.size * power, 0.9), relative=True)

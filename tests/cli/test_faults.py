@@ -1,4 +1,4 @@
-"""faults, --fault, compare, testability, diagnose, verify, fit and new, as a user types them."""
+"""faults, --fault, compare, testability, diagnose, verify and fit, as a user types them."""
 
 from __future__ import annotations
 
@@ -59,12 +59,6 @@ def test_faults_of_one_site(run: Run, form: str) -> None:
         (("diagnose", "tractor-cab-fan", "none.csv"), "none.csv: can't be read"),
         (("verify", "tractor-cab-fan", "-", "-"), "can come from standard input"),
         (("fit", "tractor-cab-fan", "none.csv", "-o", "x.txt"), "ends in .toml"),
-        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "liner", "--steps", "4"), "did you mean 'linear'"),
-        (("new", "-o", "a.toml", "--kind", "linear"), "needs --nominal"),
-        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "pack", "--steps", "12"), "accepted: 1 to 9"),
-        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "pwm", "--steps", "3", "--feed-wire", "thick"), "is no wire"),
-        (("new", "-o", "a.toml", "--nominal", "12V", "--kind", "pwm", "--steps", "3", "--fuse", "10A", "--current", "14A"),
-         "more than the fuse"),
     ],
 )  # fmt: skip
 def test_bad_input_is_one_line(run: Run, args: tuple[str, ...], told: str) -> None:
@@ -168,17 +162,3 @@ def test_fit_writes_a_circuit(run: Run, tmp_path: Path) -> None:
     chart = cs.predict(str(tmp_path / "fitted.toml"), step="3", probe=["MOT-:GND", "at:M1"])
     assert chart.at(step="3", red="MOT-").expected == pytest.approx(2.95, abs=0.03)  # the meter's own limit is 17 mV
     assert chart.at(step="3", at="M1").expected == pytest.approx(12.9, abs=0.31)  # clamp ±(2 % + 5 digits)
-
-
-@pytest.mark.parametrize("kind", ["linear", "pwm", "pack"])
-def test_new_writes_a_circuit(run: Run, tmp_path: Path, kind: str) -> None:
-    args = ("--nominal", "24V", "--kind", kind, "--steps", "2", "--fuse", "15A", "--current", "7A", "--feed-wire", "1.5mm2 3m")
-    result = run("new", "-o", "mine.toml", *args)
-    assert result.exit_code == 0
-    assert result.output.count("bands then") == 3
-    path = str(tmp_path / "mine.toml")
-    chart = cs.predict(path, step="2", probe="at:M1")
-    assert chart.at(step="2", at="M1").expected == pytest.approx(7.0, rel=0.02)
-    assert chart.operating_points[0].verdict == "running"
-    assert cs.load(path).net.elements["W2"].values["area"] == pytest.approx(1.5e-6)
-    assert run("new", "-o", "mine.toml", *args).exit_code == 2  # it is there already
