@@ -568,7 +568,7 @@ def test_a_second_run_loads_nothing_heavy_and_prints_the_same(folder: Path) -> N
 
 
 def test_a_second_run_of_a_chopped_circuit_with_options_does_too(folder: Path) -> None:
-    args = ("generic-pwm", "--fuse", "30A", "--since", "warm", "--rows", "motor current")
+    args = ("generic-pwm", "--fuse", "30A", "--since", "warm", "--step", "2", "--probe", "MOT-:GND")
     first, _ = predict(*args)
     second, loaded = predict(*args)
     assert loaded & set(HEAVY) == set()

@@ -237,6 +237,7 @@ def test_what_is_no_number_is_passed_over_and_said() -> None:
         fit(circuit, read_findings(circuit, GOOD), "precice")
 
 
+@pytest.mark.slow
 def test_a_chopping_stage_is_fitted_too() -> None:
     """What the nominal circuit shows leaves it as it is, to the display's last digit."""
     circuit, meter = cs.load("minibus-condenser-fan"), find_meter("standard")
@@ -269,11 +270,11 @@ def _cases(name: str, count: int) -> list[Any]:
     return list(_benchmark().cases(cs.load(name), count, seed=7))
 
 
-@pytest.mark.parametrize(("name", "count", "widest"), [(T, 12, 0.7), ("generic-linear", 6, 0.55)])
+@pytest.mark.parametrize(("name", "count", "widest"), [(T, 8, 0.7), ("generic-linear", 4, 0.55)])
 def test_two_middle_steps_predict_the_others(name: str, count: int, widest: float) -> None:
     """Readings at steps 2 and 3: what another meter shows at 1 and 4 lies in the 95 % bands, which are much narrower.
 
-    Of the vehicles' shares the standard deviation is 0.07 to 0.1, so that 0.86 is more than two standard errors below 0.95.
+    Of the vehicles' shares the standard deviation is 0.07 to 0.1, so that 0.86 is about two standard errors or more below 0.95.
     Bands of a third of the width hold far less: the check bites.
     """
     found = _cases(name, count)
@@ -290,10 +291,10 @@ def test_two_middle_steps_predict_the_others(name: str, count: int, widest: floa
 def test_fitted_numbers_hold_what_was_drawn() -> None:
     """Of numbers that were told something, the drawn ones lie as far off as their tolerances say: chi-square over count near 1.
 
-    Twelve vehicles × some seven numbers, correlated within one: 0.6 to 1.5 is more than two standard deviations of the mean.
+    Eight vehicles × some seven numbers, correlated within one: 0.5 to 1.7 is more than two standard deviations of the mean.
     """
     squares = list[float]()
-    for case in _cases(T, 12):
+    for case in _cases(T, 8):
         for n in case.fitted.numbers:
             if n.shrink > 0.2 and not n.step:
                 fitted, vehicle = (c.net.elements[n.element] for c in (case.fitted.circuit, case.vehicle))
@@ -301,5 +302,5 @@ def test_fitted_numbers_hold_what_was_drawn() -> None:
                 assert now == n.after
                 off = math.log(true / now) / spread.log_sigma if spread.log_sigma else (true - now) / spread.standard(now)
                 squares.append(off**2)
-    assert len(squares) > 60
-    assert 0.6 < np.mean(squares) < 1.5
+    assert len(squares) > 40
+    assert 0.5 < np.mean(squares) < 1.7

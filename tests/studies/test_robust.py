@@ -25,7 +25,7 @@ Variant = Callable[..., cs.Circuit]
 NAMES = cs.circuit_names()
 # One for each way of controlling, where the generic ones add nothing but time.
 KNOWN = [name for name in NAMES if not name.startswith("generic")]
-SETS = 2000
+SETS = 600
 
 
 def mixed(circuit: cs.Circuit, size: int, seed: int, drawn: Drawn) -> tuple[Array, dict[tuple[str, str], Array]]:
@@ -45,7 +45,7 @@ def mixed(circuit: cs.Circuit, size: int, seed: int, drawn: Drawn) -> tuple[Arra
 
 @pytest.mark.parametrize("name", NAMES)
 def test_random_circuits_are_all_accepted_cold(name: str, load: Load, plain: Plain, drawn: Drawn) -> None:
-    """2,000 sets from the tolerances, -30 to 60 °C around, from rest; every one runs, or rests when off."""
+    """600 sets from the tolerances, -30 to 60 °C around, from rest; every one runs, or rests when off."""
     circuit = load(name)
     labels, values = mixed(circuit, SETS, 11, drawn)
     ambient = np.random.default_rng(12).uniform(-30.0, 60.0, SETS)
