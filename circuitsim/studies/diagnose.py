@@ -19,7 +19,7 @@ from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Me
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import Cloud, bayes_error, gather
-from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.next_test import Choice, Minutes, choose, excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
@@ -133,7 +133,7 @@ class Diagnosing:
     def logs(self) -> dict[str, float]:
         """Logarithm of the likelihood of each fault, averaged over its severities, of healthy and of something else."""
         found = {HEALTHY: self.base + self.sightings.words(None)}
-        found[OTHER] = self.likelihood.anything(self.healthy.value, self.healthy.spread) + self.sightings.anything()
+        found[OTHER] = self.likelihood.anything(self.healthy.value, self.healthy.shared) + self.sightings.anything()
         for density, family in zip(self.densities, self.members, strict=True):
             evidence = density.evidence
             for fault in family:
@@ -187,11 +187,11 @@ class Diagnosing:
         levels = (np.arange(_PARTS) + 0.5) / _PARTS if course.graded else np.array([0.5])
         found = course.at(density.quantiles(levels.tolist()))
         numbers = self.likelihood.numbers
-        mean, covariance = np.nan_to_num(found.value[:, numbers]), self.likelihood.covariance(found.spread, found.doubt**2)
+        mean, covariance = np.nan_to_num(found.value[:, numbers]), self.likelihood.covariance(found.shared, found.doubt**2)
         if course.against is not None:  # it comes and goes: half the time it reads as a good circuit
             good = np.repeat(course.against.value[:, numbers], len(mean), axis=0)
             mean = np.concatenate([mean, good])
-            own = self.likelihood.covariance(course.against.spread)
+            own = self.likelihood.covariance(course.against.shared)
             covariance = np.concatenate([covariance, np.repeat(own, len(good), axis=0)])
         return Cloud(mean, covariance)
 
@@ -239,7 +239,7 @@ class Diagnosing:
     def _compared(self, course: Course, density: Density) -> tuple[Compared, ...]:
         share = density.share[int(np.argmax(density.logs))]
         found = course.at(np.array([share]))
-        off = self.likelihood.judge(found.value, found.spread, found.doubt**2).off[0]
+        off = self.likelihood.judge(found.value, found.shared, found.doubt**2).off[0]
         return tuple(
             Compared(_placed(r.task), self._display(r), self._text(r.task, float(found.value[0, j])), float(off[j]))
             for j, r in enumerate(self.readings)
@@ -262,7 +262,7 @@ class Diagnosing:
     def _why(self, leader: Member, readings: Sequence[Compared], blind: bool) -> str:
         """Say what is wrong, and which readings say so."""
         fault = self.faults[leader.fault]
-        off = self.likelihood.judge(self.healthy.value, self.healthy.spread).off[0]
+        off = self.likelihood.judge(self.healthy.value, self.healthy.shared).off[0]
         order = [j for j in np.argsort(-np.abs(off)).tolist() if abs(off[j]) > 2.5 and abs(readings[j].off) < 3]
         told = [
             f"{readings[j].placed} shows {readings[j].shown}, this fault {readings[j].predicted}, "
@@ -285,9 +285,9 @@ class Diagnosing:
         for k in np.flatnonzero(self.by_course > 0.01):
             density = self.densities[k]
             found = self.courses[k].at(np.array([density.share[int(np.argmax(density.logs))]]))
-            judged = self.likelihood.judge(found.value, found.spread, found.doubt**2)
+            judged = self.likelihood.judge(found.value, found.shared, found.doubt**2)
             total += self.by_course[k] * judged.slip[0][: total.size]
-        healthy = self.likelihood.judge(self.healthy.value, self.healthy.spread)
+        healthy = self.likelihood.judge(self.healthy.value, self.healthy.shared)
         total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
         return tuple(
             f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step)"
@@ -390,7 +390,7 @@ class Diagnosing:
         variance = (spread**2).sum(axis=-1)
         numbers = self.likelihood.numbers
         if numbers.size:
-            inverse, _, left = self.likelihood._solved(shown.value[:, :count], shown.spread[:, :count], None, 1.0)
+            inverse, _, left = self.likelihood.solved(shown.value[:, :count], shared_by(shown.spread[:, :count]))
             cross = spread @ shown.spread[:, numbers].transpose(0, 2, 1)
             mean = mean + np.einsum("vtj,vjk,vk->vt", cross, inverse, left)
             variance = variance - np.einsum("vtj,vjk,vtk->vt", cross, inverse, cross)

@@ -17,6 +17,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Meter, Task
 from circuitsim.measure.faults import Fault, PossibleFault, families
 from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.likelihood import shared_by
 from circuitsim.studies.severities import Course
 
 __all__ = ["FaultTable", "course_of"]
@@ -101,6 +102,7 @@ class FaultTable:
             course = healthy if k < 0 else courses[k]
             course.share = np.array([self._starts[r][1] for r in members])
             course.value, course.spread, course.speed = value[members], spread[members], speed[members]
+            course.shared = shared_by(course.spread)
             course.blown = [self._blown[r] for r in members]
         return healthy, courses
 

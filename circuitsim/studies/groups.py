@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,19 +29,26 @@ class Cloud:
     mean: Array
     covariance: Array
 
+    @cached_property
+    def lower(self) -> Array:
+        """Cholesky factors of the covariances."""
+        return np.linalg.cholesky(self.covariance)
+
+    @cached_property
+    def whitening(self) -> Array:
+        """Their inverses."""
+        return np.linalg.inv(self.lower)
+
     def draw(self, rng: np.random.Generator) -> Array:
         """Draw readings, (parts × draws, readings)."""
-        lower = np.linalg.cholesky(self.covariance)
         z = rng.standard_normal((_DRAWS, *self.mean.shape))
-        return np.asarray((self.mean + np.einsum("pij,dpj->dpi", lower, z)).reshape(-1, self.mean.shape[1]))
+        return np.asarray((self.mean + np.einsum("pij,dpj->dpi", self.lower, z)).reshape(-1, self.mean.shape[1]))
 
     def logs(self, readings: Array) -> Array:
         """Give the logarithm of its density at readings, (points,)."""
-        lower = np.linalg.cholesky(self.covariance)
-        left = readings[None] - self.mean[:, None]
-        scaled = np.linalg.solve(lower, left.transpose(0, 2, 1))
+        scaled = self.whitening @ (readings[None] - self.mean[:, None]).transpose(0, 2, 1)
         logs = -0.5 * ((scaled**2).sum(axis=1) + readings.shape[1] * _LOG2PI)
-        logs -= np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)[:, None]
+        logs -= np.log(np.diagonal(self.lower, axis1=1, axis2=2)).sum(axis=1)[:, None]
         top = logs.max(axis=0)
         return np.asarray(top + np.log(np.exp(logs - top).mean(axis=0)))
 

@@ -15,12 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import lapack
 
 from circuitsim.measure import INSTRUMENTS, Meter
 from circuitsim.quantities import Tolerance
 from circuitsim.studies.evidence import TakenReading
 
-__all__ = ["Agreement", "Likelihood"]
+__all__ = ["Agreement", "Likelihood", "shared_by"]
 
 Array = NDArray[np.float64]
 SLIP = 0.003
@@ -84,20 +85,20 @@ class Likelihood:
             gains[j, units.index(unit)] = at.share * value / math.sqrt(3)
         return noise, gains
 
-    def covariance(self, spread: Array, extra: Array | None = None, wide: float = 1.0) -> Array:
-        """Covariance of the numbers: tolerances (times `wide`), meter, and `extra` variances, (vehicles, numbers, numbers)."""
-        slopes = wide * spread[:, self.numbers]
-        found = slopes @ slopes.transpose(0, 2, 1) + self.gains @ self.gains.T
+    def covariance(self, shared: Array, extra: Array | None = None) -> Array:
+        """Covariance of the numbers, (vehicles, numbers, numbers): by tolerances (see `shared_by`), meter, `extra` variances."""
+        every = self.numbers.size == shared.shape[1]
+        found = (shared if every else shared[:, self.numbers[:, None], self.numbers]) + self.gains @ self.gains.T
         diagonal = np.arange(self.numbers.size)
         found[:, diagonal, diagonal] += self.noise + (0.0 if extra is None else extra[:, self.numbers])
         return np.asarray(found)
 
-    def judge(self, value: Array, spread: Array, extra: Array | None = None, wide: float = 1.0) -> Agreement:
-        """Judge vehicles by their predicted readings, (vehicles, readings), and slopes, (vehicles, readings, numbers)."""
-        other = self._by_look(value, spread)
+    def judge(self, value: Array, shared: Array, extra: Array | None = None) -> Agreement:
+        """Judge vehicles by their predicted readings, (vehicles, readings), and covariances, (vehicles, readings, readings)."""
+        other = self._by_look(value, shared)
         if not self.numbers.size:
             return Agreement(other, np.zeros(value.shape), np.zeros(value.shape))
-        inverse, weight, left = self._solved(value, spread, extra, wide)
+        inverse, weight, left = self.solved(value, shared, extra)
         variance = 1 / np.diagonal(inverse, axis1=1, axis2=2)
         given = np.einsum("vij,vj->vi", inverse, left) * variance  # residual of each number given all others
         alone = -0.5 * (_LOG2PI + np.log(variance) + given**2 / variance)
@@ -112,9 +113,9 @@ class Likelihood:
         off[:, self.numbers] = given / np.sqrt(variance)
         return Agreement(total + other, slip, off)
 
-    def _solved(self, value: Array, spread: Array, extra: Array | None, wide: float) -> tuple[Array, Array, Array]:
+    def solved(self, value: Array, shared: Array, extra: Array | None = None) -> tuple[Array, Array, Array]:
         """Give the inverse covariance, the logarithm of the normal's factor, and what is left of each number."""
-        covariance = self.covariance(spread, extra, wide)
+        covariance = self.covariance(shared, extra)
         left = self.value - value[:, self.numbers]
         lost = ~np.isfinite(left)
         if lost.any():  # no point: as if nothing were known of that reading
@@ -125,7 +126,7 @@ class Likelihood:
             left[lost] = 0.0
         lower = np.linalg.cholesky(covariance)
         weight = -0.5 * self.numbers.size * _LOG2PI - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
-        return np.asarray(np.linalg.inv(covariance)), np.asarray(weight), left
+        return _inverse(lower), np.asarray(weight), left
 
     def shaped(self, value: Array, spread: Array, tolerances: Sequence[Tolerance]) -> Array:
         """Give what the true shapes of the tolerances add to the logarithm of the likelihood, (vehicles,).
@@ -141,19 +142,19 @@ class Likelihood:
         slopes, left = spread[:, self.numbers], np.nan_to_num(self.value - value[:, self.numbers])
         gains = np.broadcast_to(self.gains, (len(value), *self.gains.shape))
         found = np.zeros(len(value))
-        judged = self.judge(value, spread)
+        judged = self.judge(value, shared_by(spread))
         if (judged.slip.sum(axis=1) > 0.5).all():  # what is explained by slips has nothing to do with shapes
             return found
         for sign, shapes in ((1, sigma), (-1, 0 * sigma)):
             found += sign * _laplace(slopes, gains, left, self.noise, shapes)
         return np.where(judged.slip.sum(axis=1) > 0.5, 0.0, found)
 
-    def _by_look(self, value: Array, spread: Array) -> Array:
+    def _by_look(self, value: Array, shared: Array) -> Array:
         """Give the logarithm of the chance of looks and overloads, and of displays that jump where nothing comes and goes."""
         total = np.full(len(value), len(self.unstable) * math.log(_JUMPS))
         for k in self.others:
             shown, predicted = self.readings[k].shown, value[:, k]
-            deviation = np.sqrt((spread[:, k] ** 2).sum(axis=-1) + (_BLUR * predicted) ** 2) + 1e-9
+            deviation = np.sqrt(shared[:, k, k] + (_BLUR * predicted) ** 2) + 1e-9
             if shown.kind == "look":
                 low, high = _LOOKS[shown.look]
             else:
@@ -163,14 +164,14 @@ class Likelihood:
             total += np.log(_LEAST + (1 - 2 * _LEAST) * np.clip(chance, 0, 1))
         return total
 
-    def flicker(self, value: Array, spread: Array, good: Array, good_spread: Array, extra: Array) -> Array:
+    def flicker(self, value: Array, shared: Array, good: Array, good_shared: Array, extra: Array) -> Array:
         """Judge vehicles whose fault comes and goes: (vehicles, readings) while bad, (1, readings) while good.
 
         All readings may have been taken while it was good, or bad, or each at either time; a display that jumps shows both.
         """
-        bad = self.judge(value, spread, extra).total
-        fine = self.judge(good, good_spread).total
-        mixed = self._by_look(value, spread) + self._each(value, spread, extra, good, good_spread)
+        bad = self.judge(value, shared, extra).total
+        fine = self.judge(good, good_shared).total
+        mixed = self._by_look(value, shared) + self._each(value, shared, extra, good, good_shared)
         shares = np.log([0.3, 0.3, 0.4])
         total = np.logaddexp.reduce([np.broadcast_to(fine, bad.shape) + shares[0], bad + shares[1], mixed + shares[2]])
         for k in self.unstable:
@@ -181,33 +182,33 @@ class Likelihood:
             total = total + np.log(np.where(holds, 0.6, _JUMPS)) - math.log(_JUMPS)
         return np.asarray(total)
 
-    def _each(self, value: Array, spread: Array, extra: Array, good: Array, good_spread: Array) -> Array:
+    def _each(self, value: Array, shared: Array, extra: Array, good: Array, good_shared: Array) -> Array:
         """Each number taken while good or bad, by itself."""
         parts = []
-        for v, s, e in ((value, spread, extra), (good, good_spread, np.zeros_like(good))):
-            variance = (s[:, self.numbers] ** 2).sum(axis=-1) + (self.gains**2).sum(axis=-1) + self.noise + e[:, self.numbers]
+        for v, s, e in ((value, shared, extra), (good, good_shared, np.zeros_like(good))):
+            variance = s[:, self.numbers, self.numbers] + (self.gains**2).sum(axis=-1) + self.noise + e[:, self.numbers]
             left = np.nan_to_num(self.value - v[:, self.numbers], nan=1e3)
             parts.append(-0.5 * (_LOG2PI + np.log(variance) + left**2 / variance))
         return np.asarray(np.logaddexp(parts[0], np.broadcast_to(parts[1], parts[0].shape)).sum(axis=1)) + self.numbers.size * (
             math.log(0.5)
         )
 
-    def anything(self, value: Array, spread: Array) -> float:
+    def anything(self, value: Array, shared: Array) -> float:
         """Logarithm of the broad density for 'something else', about the one healthy vehicle given, (1, readings).
 
         Half of it lets the healthy vehicle's parts stray by many times their tolerances, together, as an unknown fault
         does; half lets any number of readings lie anywhere, the worst first.
         """
-        stray = [self.judge(value, spread, wide=w).total[0] for w in (6.0, 20.0, 60.0)]
-        return float(np.logaddexp(_mean_log(stray), self._outliers(value, spread)) - math.log(2))
+        stray = [self.judge(value, wide**2 * shared).total[0] for wide in (6.0, 20.0, 60.0)]
+        return float(np.logaddexp(_mean_log(stray), self._outliers(value, shared)) - math.log(2))
 
-    def _outliers(self, value: Array, spread: Array, share: float = 0.35) -> float:
+    def _outliers(self, value: Array, shared: Array, share: float = 0.35) -> float:
         """Logarithm of the density if each reading is disturbed with a chance, anywhere in its span: greedily, worst first."""
         count = self.numbers.size
-        total = self._by_look(value, spread)[0]
+        total = self._by_look(value, shared)[0]
         if not count:
             return float(total)
-        covariance, left = self.covariance(spread)[0], self.value - value[0, self.numbers]
+        covariance, left = self.covariance(shared)[0], self.value - value[0, self.numbers]
         kept, found, spent = list(range(count)), [], 0.0
         left = np.where(np.isfinite(left), left, 1e3 * self.span)
         for disturbed in range(count + 1):
@@ -219,6 +220,19 @@ class Likelihood:
                 spent -= math.log(self.span[kept[worst]])
                 del kept[worst]
         return float(total + np.logaddexp.reduce(found))
+
+
+def shared_by(spread: Array) -> Array:
+    """Covariance of readings by slopes against independent numbers, (vehicles, readings, numbers) → (…, readings, readings)."""
+    return np.asarray(spread @ spread.transpose(0, 2, 1))
+
+
+def _inverse(lower: Array) -> Array:
+    """Invert positive definite matrices from their Cholesky factors: half the time of a general inverse."""
+    found = np.array([lapack.dpotri(one, lower=1)[0] for one in lower])
+    upper = np.triu_indices(found.shape[1], 1)
+    found[:, upper[0], upper[1]] = found[:, upper[1], upper[0]]
+    return found
 
 
 def _normal(left: Array, covariance: Array) -> float:

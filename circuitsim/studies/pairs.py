@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure.faults import Fault, PossibleFault
+from circuitsim.studies.likelihood import shared_by
 from circuitsim.studies.severities import Course, follow
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
                 drawn.append((a, b, x, z))
                 vehicles.append((_at(others[a], x), _at(others[b], z)))
     shown = work.table.bench.show(vehicles, work.columns)
-    logs = work.likelihood.judge(shown.value, shown.spread, (0.05 * np.nan_to_num(shown.value)) ** 2).total
+    logs = work.likelihood.judge(shown.value, shared_by(shown.spread), (0.05 * np.nan_to_num(shown.value)) ** 2).total
     logs = logs + work.sightings.logs(shown.speed, list(shown.blown))
     best: dict[tuple[int, int], tuple[float, float, float]] = {}
     for (a, b, x, z), value in zip(drawn, logs.tolist(), strict=True):

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from circuitsim.measure.faults import Fault
 from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.quantities import Tolerance
-from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.sightings import Sightings
 
 __all__ = ["Between", "Course", "Density", "follow", "solve"]
@@ -29,8 +29,9 @@ GRID = 9
 _FINE = 2  # points in an interval to begin with: between two solved points the likelihood is near a parabola
 _ZOOMS = 12
 _STEEP = 0.5  # nats from one point to the next, near the peak
-_NEAR = 14.0  # nats below the best; what is further away is not refined
+_NEAR = 10.0  # nats below the best; what is further away is not refined
 _ROUNDS = 6
+_HOPEFUL = 12  # points, the likeliest, that are looked at for what they may come to
 _JUMP = 2e-3  # shares; so narrow is the interval in which a fuse opens
 _CLOSE = 2e-4  # shares of the plausible range
 
@@ -39,14 +40,14 @@ class Course:
     """One fault (or set of faults) along one severity.
 
     make: share of the plausible range (0 to 1) → faults; graded: whether there is a severity at all. The rest is filled by
-    `follow`: shares in rising order, predicted values, slopes and speeds there. against: for a fault that comes and goes, what
-    the circuit is while it is not there.
+    `follow`: shares in rising order, and there predicted values, slopes (spread), covariances by tolerances (shared) and
+    speeds. against: for a fault that comes and goes, what the circuit is while it is not there.
     """
 
     def __init__(self, name: str, make: Callable[[float], Faults], *, graded: bool, against: Course | None = None) -> None:
         self.name, self.make, self.graded, self.against = name, make, graded, against
         self.share = np.zeros(0)
-        self.value = self.spread = self.speed = np.zeros(0)
+        self.value = self.spread = self.shared = self.speed = np.zeros(0)
         self.blown: list[tuple[str, ...]] = []
         self._density: Density | None = None
         self.last: Array | None = None
@@ -71,6 +72,7 @@ class Course:
             return np.array([new]) if first else np.insert(kept, at, new, axis=0)
 
         self.value, self.spread = entered(self.value, value), entered(self.spread, spread)
+        self.shared = entered(self.shared, shared_by(spread[None])[0])
         self.speed = entered(self.speed, speed)
         self.share = np.insert(self.share, at, share)
         self.blown.insert(at, blown)
@@ -79,18 +81,24 @@ class Course:
         """Give what lies at shares of the plausible range, interpolated."""
         if self.share.size == 1:
             nearest = np.zeros(share.size, np.intp)
-            rows = (self.value[nearest], self.spread[nearest], self.speed[nearest])
+            rows = (self.value[nearest], self.shared[nearest], self.speed[nearest])
             return Between(*rows, np.zeros_like(rows[0]), nearest)
         left, part = _places(self.share, share)
-        value, spread, speed = (_between(v, left, part) for v in (self.value, self.spread, self.speed))
+        value, shared, speed = (_between(v, left, part) for v in (self.value, self.shared, self.speed))
         doubt = _doubt(self.value, self.share, left, part)
         # A fuse that opens in between is a jump: halves belong to either side.
         jump = np.array([a != b for a, b in pairwise(self.blown)])[left]
         nearest = left + (part > 0.5)
-        for whole, nodes in ((value, self.value), (spread, self.spread), (speed, self.speed)):
+        for whole, nodes in ((value, self.value), (shared, self.shared), (speed, self.speed)):
             whole[jump] = nodes[nearest[jump]]
         doubt[jump] = 0.0
-        return Between(value, spread, speed, doubt, nearest)
+        return Between(value, shared, speed, doubt, nearest)
+
+    def slopes(self, share: Array) -> Array:
+        """Give the slopes at shares, interpolated, (shares, readings, numbers)."""
+        if self.share.size == 1:
+            return np.repeat(self.spread, share.size, axis=0)
+        return _between(self.spread, *_places(self.share, share))
 
     def density(self, likelihood: Likelihood, sightings: Sightings, floor: float = -math.inf) -> Density:
         """Give the likelihood along the severity, with the doubt of interpolation in the variance.
@@ -105,9 +113,9 @@ class Course:
         def look(share: Array) -> tuple[Array, Array]:
             found = self.at(share)
             if self.against is None:
-                logs = likelihood.judge(found.value, found.spread, found.doubt**2).total
+                logs = likelihood.judge(found.value, found.shared, found.doubt**2).total
             else:
-                logs = likelihood.flicker(found.value, found.spread, self.against.value, self.against.spread, found.doubt**2)
+                logs = likelihood.flicker(found.value, found.shared, self.against.value, self.against.shared, found.doubt**2)
             return logs + sightings.logs(found.speed, [self.blown[k] for k in found.nearest]), found.doubt.max(axis=1)
 
         if self.share.size == 1:
@@ -137,24 +145,24 @@ class Course:
             return
         at = np.unique(density.quantiles([0.05, 0.5, 0.95]))
         found = self.at(at)
-        more = np.interp(density.share, at, likelihood.shaped(found.value, found.spread, tolerances))
+        more = np.interp(density.share, at, likelihood.shaped(found.value, self.slopes(at), tolerances))
         self._density = replace(density, logs=density.logs + more)
 
     def _hope(self, likelihood: Likelihood, share: Array, logs: Array) -> float:
         """Give what the likelihood could come to if the doubt of interpolation were gone: its volume taken out again."""
-        best = np.argsort(-logs)[:40]
+        best = np.argsort(-logs)[:_HOPEFUL]
         found = self.at(share[best])
-        wide = np.linalg.slogdet(likelihood.covariance(found.spread, found.doubt**2))[1]
-        narrow = np.linalg.slogdet(likelihood.covariance(found.spread))[1]
+        wide = np.linalg.slogdet(likelihood.covariance(found.shared, found.doubt**2))[1]
+        narrow = np.linalg.slogdet(likelihood.covariance(found.shared))[1]
         return float((logs[best] + 0.5 * (wide - narrow)).max())
 
 
 @dataclass(frozen=True)
 class Between:
-    """Values, slopes, speeds and doubts at some shares, and the number of the nearest solved one."""
+    """Values, covariances by tolerances, speeds and doubts at some shares, and the number of the nearest solved one."""
 
     value: Array
-    spread: Array
+    shared: Array
     speed: Array
     doubt: Array
     nearest: NDArray[np.intp]
@@ -250,7 +258,7 @@ def _worth(course: Course, density: Density, x: float) -> bool:
     at = int(np.argmin(np.abs(density.share - x)))
     left, part = _places(course.share, np.array([x]))
     doubt = _doubt(course.value, course.share, left, part)[0]
-    own = np.sqrt((_between(course.spread, left, part)[0] ** 2).sum(axis=-1)) + 1e-3
+    own = np.sqrt(np.diagonal(_between(course.shared, left, part)[0])) + 1e-3
     return bool(density.doubt[at] > 0 and (doubt > 0.1 * own).any())
 
 

@@ -20,7 +20,7 @@ from circuitsim.studies.diagnosis import Diagnosis
 from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReading, read_findings
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import Cloud, bayes_error, gather
-from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.next_test import Minutes, choose
 from circuitsim.studies.priors import Prior, read_prior
 
@@ -231,10 +231,10 @@ def test_the_likelihood_of_numbers_is_the_multivariate_normal() -> None:
     tasks = [Task("4", Conditions(), "voltmeter", "MOT-", "GND"), Task("4", Conditions(), "voltmeter", "MOT+", "GND")]
     readings = [TakenReading(0, t, Shown("number", v, 0.001)) for t, v in zip(tasks, (0.25, 12.1), strict=True)]
     likelihood = Likelihood(readings, METER, 12.0)
-    spread = np.array([[[0.02, 0.01], [0.0, 0.05]]])
+    shared = shared_by(np.array([[[0.02, 0.01], [0.0, 0.05]]]))
     value = np.array([[0.26, 12.05]])
-    found = likelihood.judge(value, spread)
-    exact = multivariate_normal(value[0], likelihood.covariance(spread)[0]).logpdf([0.25, 12.1])
+    found = likelihood.judge(value, shared)
+    exact = multivariate_normal(value[0], likelihood.covariance(shared)[0]).logpdf([0.25, 12.1])
     # Slips add log(1 + Σ share): of a reading that fits, next to nothing.
     assert found.total[0] == pytest.approx(exact, abs=0.01)
 
