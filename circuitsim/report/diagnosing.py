@@ -79,7 +79,7 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
     others = suspect.faults[1:]
     if others:
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""
-        start = "others of them:" if suspect.unseen else "not to be told apart so far:"
+        start = "others of them:" if suspect.unseen else "not to be told from it so far:"
         together = f"{start} {', '.join(others[:_MOST])}{more}"
         lines += [line(text) for text in _under(together, width, indent)]
     lines += [line(text, "faint") for text in _under(suspect.why, width, indent)]

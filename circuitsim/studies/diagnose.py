@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import cached_property
-from typing import Any
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,23 +17,26 @@ from circuitsim.studies.candidates import candidates
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
-from circuitsim.studies.groups import Cloud, bayes_error, gather
+from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood, shared_by
-from circuitsim.studies.next_test import Choice, Minutes, choose, excluded
+from circuitsim.studies.next_test import Choice, Minutes, choose, excluded, one_a_place
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
 from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["Diagnosing", "diagnose"]
+__all__ = ["GOOD", "Diagnosing", "diagnose"]
 
 Array = NDArray[np.float64]
 _SHOWN = 0.005  # suspects below that chance are not listed
-_JUDGED = 16  # suspects that are compared pair by pair
+_JUDGED = 60  # suspects that are compared pair by pair
 _PARTS = 9  # severities of each
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 _SHAPED = 10.0  # nats below the best; there the true shapes of tolerances are taken
+_SPEAKS = 1.6  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
+GOOD = -1
+"""Number of the healthy circuit among the courses."""
 _TOLD = 0.01  # bits; a test that tells less is not worth making
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
 
@@ -77,7 +79,7 @@ def diagnose(
         (or UnknownNameError) for what can't be used; SolveError when not even the healthy circuit has an operating point.
     """
     work = Diagnosing(
-        circuit_of(circuit), findings, find_meter(meter), prior or Prior(), intermittent=intermittent, pairs=pairs
+        circuit_of(circuit), findings, find_meter(meter), prior or Prior(), intermittent=intermittent, pairs=pairs, table=table
     )
     return work.result(cannot, minutes or Minutes(), sure, next_test)
 
@@ -162,20 +164,40 @@ class Diagnosing:
         return np.array([sum(chances.get(f.name, 0.0) for f in family) for family in self.members])
 
     def groups(self) -> list[list[int]]:
-        """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out."""
+        """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out.
+
+        `GOOD` stands for the healthy circuit. It leads a group of the faults that are too mild to show, where it is likelier
+        than each of them; a fault that is likelier leads its own.
+        """
         blind = [k for k in range(len(self.courses)) if self._unseen(k)]
         order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4 and k not in set(blind)]
-        judged = order[:_JUDGED]
         if not self.likelihood.numbers.size:  # nothing measured: what has the same repair stays together
             cures: dict[str, list[int]] = {}
             for k in order:
                 cures.setdefault(self.members[k][0].cure, []).append(k)
-            return sorted([*cures.values(), blind], key=lambda g: -float(self.by_course[g].sum()))
-        error = bayes_error([self._cloud(k) for k in judged])
-        groups = [[judged[j] for j in g] for g in gather(error, range(len(judged)))]
-        groups += [[k] for k in order[_JUDGED:] if self.by_course[k] > _SHOWN]
+            return sorted(filter(None, [*cures.values(), blind, [GOOD]]), key=self._weight, reverse=True)
+        ahead = [k for k in order if self._weight([k]) > self._weight([GOOD])]
+        cloud = cache(self._cloud)
+
+        def alike(leader: int, k: int) -> bool:
+            if k == GOOD or (leader == GOOD and not self._mild(k)):
+                return False
+            return bayes_error(cloud(leader), cloud(k)) > APART
+
+        judged = [*ahead, GOOD, *order[len(ahead) :]][:_JUDGED]
+        groups = gather(judged, alike)
+        groups += [[k] for k in order if k not in judged and self.by_course[k] > _SHOWN]
         groups += [blind] if blind else []
-        return sorted(groups, key=lambda g: -float(self.by_course[g].sum()))
+        groups += [] if GOOD in judged else [[GOOD]]
+        return sorted(groups, key=self._weight, reverse=True)
+
+    def _mild(self, k: int) -> bool:
+        """Whether readings that a good circuit gives are all that there is for a fault; what comes and goes was looked for."""
+        return self.courses[k].against is None and self.densities[k].evidence < self.base + _SPEAKS
+
+    def _weight(self, group: Sequence[int]) -> float:
+        """Chance of a group."""
+        return sum(self.chances().get(HEALTHY, 0.0) if k == GOOD else float(self.by_course[k]) for k in group)
 
     def _unseen(self, k: int) -> bool:
         """Whether nothing measured or seen so far could show a fault, at any severity."""
@@ -183,6 +205,9 @@ class Diagnosing:
         return bool(np.abs(density.logs - self.base).max() < _BLIND)
 
     def _cloud(self, k: int) -> Cloud:
+        if k == GOOD:
+            fine = self.healthy.value[:, self.likelihood.numbers]
+            return Cloud(np.nan_to_num(fine), self.likelihood.covariance(self.healthy.shared))
         course, density = self.courses[k], self.densities[k]
         levels = (np.arange(_PARTS) + 0.5) / _PARTS if course.graded else np.array([0.5])
         found = course.at(density.quantiles(levels.tolist()))
@@ -202,7 +227,8 @@ class Diagnosing:
         chances = self.chances()
         suspects = [self._suspect(group, chances) for group in self.groups()]
         suspects += [self._both(pair, course, chances[pair.name]) for pair, course, _ in self.pairs]
-        suspects += [_plain(name, chances[name]) for name in (HEALTHY, OTHER) if chances.get(name, 0.0) > _SHOWN]
+        if chances.get(OTHER, 0.0) > _SHOWN:
+            suspects.append(Suspect((_plain(OTHER, chances),), chances[OTHER], "no fault in the library explains all readings"))
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
         ranked = self._ranked_tests(chances, cannot, minutes) if wants_test else []
         enough, verdict = self._verdict(suspects, chances, ranked, sure)
@@ -217,17 +243,23 @@ class Diagnosing:
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
         members = []
         for k in group:
+            if k == GOOD:
+                continue
             share = float(self.densities[k].quantiles([0.5])[0])
             for f in self.members[k]:
                 severity = float(f.at(share)) if f.graded else math.nan
                 members.append(Member(f.name, chances.get(f.name, 0.0), severity, f.unit, f.cure, f.minutes))
         members.sort(key=lambda m: -m.probability)
+        if GOOD in group:
+            members.insert(0, _plain(HEALTHY, chances))
+        chance = sum(m.probability for m in members)
+        if GOOD in group:
+            mild = "; the others would be too mild to show in them" if len(members) > 1 else ""
+            return Suspect(tuple(members), chance, f"every reading lies where a good circuit's would{mild}")
         best = max(group, key=lambda k: float(self.by_course[k]))
         readings = self._compared(self.courses[best], self.densities[best])
-        chance = sum(m.probability for m in members)
-        return Suspect(
-            tuple(members), chance, self._why(members[0], readings, self._unseen(best)), readings, self._unseen(best)
-        )
+        why = self._why(members[0], readings, self._unseen(best))
+        return Suspect(tuple(members), chance, why, readings, self._unseen(best))
 
     def _both(self, pair: Pair, course: Course, chance: float) -> Suspect:
         density = course.density(self.likelihood, self.sightings)
@@ -364,7 +396,7 @@ class Diagnosing:
         owners = [name for _, _, _, name in vehicles]
         return [
             Choice(tasks[k], labels[k], bits, work, self._expected(tasks[k], mean[:, k], owners, weight))
-            for k, bits, work in _one_a_place(ranked, tasks)[:6]
+            for k, bits, work in one_a_place(ranked, tasks)[:6]
         ]  # fmt: skip
 
     def _vehicles(self, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
@@ -406,22 +438,9 @@ class Diagnosing:
         return tuple(found)
 
 
-def _one_a_place(ranked: Sequence[tuple[int, float, float]], tasks: Sequence[Task]) -> list[tuple[int, float, float]]:
-    """Keep the best step of each place, best first."""
-    places: dict[tuple[Any, ...], tuple[int, float, float]] = {}
-    for one in ranked:
-        t = tasks[one[0]]
-        places.setdefault((t.red, t.black, t.at, t.instrument, t.conditions), one)
-    return list(places.values())
-
-
-def _plain(name: str, chance: float) -> Suspect:
-    why = (
-        "every reading lies where a good circuit's would"
-        if name == HEALTHY
-        else "no fault in the library explains all readings"
-    )
-    return Suspect((Member(name, chance, math.nan, "", "", 0.0),), chance, why)
+def _plain(name: str, chances: Mapping[str, float]) -> Member:
+    """Give the healthy circuit, or something else, as a suspect's member."""
+    return Member(name, chances.get(name, 0.0), math.nan, "", "", 0.0)
 
 
 def _placed(task: Task) -> str:

@@ -70,7 +70,9 @@ class Suspect:
 
     @property
     def cures(self) -> tuple[str, ...]:
-        """What cures it, the likeliest first."""
+        """What cures it, the likeliest first; nothing for a healthy circuit."""
+        if self.leader.fault == HEALTHY:
+            return ()
         return tuple(dict.fromkeys(m.cure for m in self.members if m.cure))
 
     def record(self) -> dict[str, Any]:

@@ -6,7 +6,7 @@ would name the wrong one in more than a fifth of cases (Bayes error with even od
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -32,17 +32,23 @@ class Cloud:
     @cached_property
     def lower(self) -> Array:
         """Cholesky factors of the covariances."""
-        return np.linalg.cholesky(self.covariance)
+        return np.asarray(np.linalg.cholesky(self.covariance))
 
     @cached_property
     def whitening(self) -> Array:
         """Their inverses."""
-        return np.linalg.inv(self.lower)
+        return np.asarray(np.linalg.inv(self.lower))
 
-    def draw(self, rng: np.random.Generator) -> Array:
-        """Draw readings, (parts × draws, readings)."""
-        z = rng.standard_normal((_DRAWS, *self.mean.shape))
+    @cached_property
+    def drawn(self) -> Array:
+        """Readings drawn from it, (parts × draws, readings)."""
+        z = np.random.default_rng(1).standard_normal((_DRAWS, *self.mean.shape))
         return np.asarray((self.mean + np.einsum("pij,dpj->dpi", self.lower, z)).reshape(-1, self.mean.shape[1]))
+
+    @cached_property
+    def own(self) -> Array:
+        """Logarithm of its density at what is drawn from it."""
+        return self.logs(self.drawn)
 
     def logs(self, readings: Array) -> Array:
         """Give the logarithm of its density at readings, (points,)."""
@@ -53,26 +59,21 @@ class Cloud:
         return np.asarray(top + np.log(np.exp(logs - top).mean(axis=0)))
 
 
-def bayes_error(clouds: Sequence[Cloud], seed: int = 1) -> Array:
-    """Give the Bayes error of each pair with even odds, (clouds, clouds); one half on the diagonal."""
-    rng = np.random.default_rng(seed)
-    count = len(clouds)
-    wins = np.full((count, count), 0.5)  # share of draws of the first at which the second is the likelier
-    for k, own in enumerate(clouds):
-        readings = own.draw(rng)
-        logs = [other.logs(readings) for other in clouds]
-        for j in range(count):
-            if j != k:
-                wins[k, j] = ((logs[j] > logs[k]) + 0.5 * (logs[j] == logs[k])).mean()
-    return np.asarray(0.5 * (wins + wins.T))
+def bayes_error(first: Cloud, second: Cloud) -> float:
+    """Give the Bayes error of two suspects with even odds: half the share of draws of either that look more like the other."""
+    wrong = 0.0
+    for one, other in ((first, second), (second, first)):
+        logs = other.logs(one.drawn)
+        wrong += float(((logs > one.own) + 0.5 * (logs == one.own)).mean())
+    return 0.5 * wrong
 
 
-def gather(error: Array, order: Sequence[int]) -> list[list[int]]:
+def gather(order: Sequence[int], alike: Callable[[int, int], bool]) -> list[list[int]]:
     """Gather suspects, the likeliest first, round leaders: a group is a leader and all that can't be told from it."""
     left, groups = list(order), []
     while left:
-        leader = left[0]
-        group = [k for k in left if k == leader or error[leader, k] > APART]
+        leader, *others = left
+        group = [leader, *(k for k in others if alike(leader, k))]
         groups.append(group)
         left = [k for k in left if k not in group]
     return groups

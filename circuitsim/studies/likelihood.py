@@ -86,7 +86,7 @@ class Likelihood:
         return noise, gains
 
     def covariance(self, shared: Array, extra: Array | None = None) -> Array:
-        """Covariance of the numbers, (vehicles, numbers, numbers): by tolerances (see `shared_by`), meter, `extra` variances."""
+        """Covariance of the numbers, (vehicles, numbers, numbers): tolerances (see `shared_by`), meter, `extra` variances."""
         every = self.numbers.size == shared.shape[1]
         found = (shared if every else shared[:, self.numbers[:, None], self.numbers]) + self.gains @ self.gains.T
         diagonal = np.arange(self.numbers.size)
@@ -126,7 +126,7 @@ class Likelihood:
             left[lost] = 0.0
         lower = np.linalg.cholesky(covariance)
         weight = -0.5 * self.numbers.size * _LOG2PI - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
-        return _inverse(lower), np.asarray(weight), left
+        return _inverse(np.asarray(lower)), np.asarray(weight), left
 
     def shaped(self, value: Array, spread: Array, tolerances: Sequence[Tolerance]) -> Array:
         """Give what the true shapes of the tolerances add to the logarithm of the likelihood, (vehicles,).

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.studies.chart import Reading
 
-__all__ = ["Choice", "Minutes", "choose", "excluded"]
+__all__ = ["Choice", "Minutes", "choose", "excluded", "one_a_place"]
 
 Array = NDArray[np.float64]
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -122,6 +122,15 @@ def choose(
             bits = _bits(mean[:, k], _with_meter(mean[:, k], deviation[:, k], task, meter), weight, classes, span[k])
         found.append((k, bits, minutes.between(last, task)))
     return sorted(found, key=lambda one: -one[1] / one[2])
+
+
+def one_a_place(ranked: Sequence[tuple[int, float, float]], tasks: Sequence[Task]) -> list[tuple[int, float, float]]:
+    """Keep the best step of each place, best first."""
+    places: dict[tuple[Any, ...], tuple[int, float, float]] = {}
+    for one in ranked:
+        t = tasks[one[0]]
+        places.setdefault((t.red, t.black, t.at, t.instrument, t.conditions), one)
+    return list(places.values())
 
 
 def _with_meter(mean: Array, deviation: Array, task: Task, meter: Meter) -> Array:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure.faults import Fault, PossibleFault
+from circuitsim.measure.faults.bench import Readout
 from circuitsim.studies.likelihood import shared_by
 from circuitsim.studies.severities import Course, follow
 
@@ -33,8 +34,11 @@ _CAUSES = {"dragging", "seized", "fouled-wheel", "shorted-turns", "suppression-c
 _BURNT = {"corroded", "spread", "loose-crimp", "blown", "hot", "burnt-contact"}
 _KILLED = {"output-open", "output-shorted", "high-on-resistance", "folds-back", "open", "diode-open", "diode-shorted"}
 _HIGH_CURRENT = 0.1  # Ω; a joint in which less would show carries the motor's current
-_FIRST, _FINE, _COARSE, _KEPT = 4, (0.1, 0.35, 0.6, 0.85), (0.25, 0.65), 5
-_CYCLES, _SETTLED = 6, 2e-3
+_FIRST, _FINE, _COARSE, _KEPT = 4, (0.1, 0.5, 0.9), (0.2, 0.8), 6
+_BETWEEN = 13  # severities of each at which a pair is judged between those that are solved
+_DOUBT = 0.02  # share of a reading by which that may be off
+_CLIMBS, _REACH, _APART, _SETTLED = 14, 0.15, 0.01, 1e-3  # rounds; shares of the plausible range
+_NEAR = 20.0  # nats below the best; pairs that are further away are left
 
 
 @dataclass(frozen=True)
@@ -90,22 +94,54 @@ def _brought_on(fault: PossibleFault) -> bool:
 def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
     """Give the best pairs: each with its course along the first's severity, and the logarithm of its chance beforehand."""
     others = [family[0] for family in work.members]
-    drawn: list[tuple[int, int, float, float]] = []
-    vehicles: list[tuple[Fault, ...]] = []
-    for a, b in _combinations(work, others):
-        for x in _FINE if others[a].graded else (0.5,):
-            for z in _COARSE if others[b].graded else (0.5,):
-                drawn.append((a, b, x, z))
-                vehicles.append((_at(others[a], x), _at(others[b], z)))
+    tried = _combinations(work, others)
+    grids = [(_FINE if others[a].graded else (0.5,), _COARSE if others[b].graded else (0.5,)) for a, b in tried]
+    vehicles = [
+        (_at(others[a], x), _at(others[b], z)) for (a, b), (xs, zs) in zip(tried, grids, strict=True) for x in xs for z in zs
+    ]
     shown = work.table.bench.show(vehicles, work.columns)
-    logs = work.likelihood.judge(shown.value, shared_by(shown.spread), (0.05 * np.nan_to_num(shown.value)) ** 2).total
-    logs = logs + work.sightings.logs(shown.speed, list(shown.blown))
-    best: dict[tuple[int, int], tuple[float, float, float]] = {}
-    for (a, b, x, z), value in zip(drawn, logs.tolist(), strict=True):
-        if value > best.get((a, b), (-math.inf, 0.0, 0.0))[0]:
-            best[a, b] = (value, x, z)
-    kept = sorted(best, key=lambda ends: -best[ends][0])[:_KEPT]
-    return [found for a, b in kept if (found := _followed(work, others[a], others[b], best[a, b][1:])) is not None]
+    best: list[tuple[float, float, float]] = []
+    first = 0
+    for xs, zs in grids:
+        own = slice(first, first + len(xs) * len(zs))
+        best.append(_best_between(work, np.array(xs), np.array(zs), shown, own))
+        first = own.stop
+    kept = sorted(range(len(tried)), key=lambda k: -best[k][0])[:_KEPT]
+    ends = [(others[tried[k][0]], others[tried[k][1]]) for k in kept]
+    climbed = _climb(work, ends, [best[k][1:] for k in kept])
+    top = max([work.base, *(c.log for c in climbed)])
+    near = [k for k, c in enumerate(climbed) if c.log > top - _NEAR]
+    courses = [Course(ends[k][0].name, _maker(ends[k][0], climbed[k].second), graded=ends[k][0].graded) for k in near]
+    follow(work.table.bench, courses, work.likelihood, work.sightings, work.columns, work.base)
+    return [
+        found for k, course in zip(near, courses, strict=True)
+        if (found := _paired(work, *ends[k], climbed[k], course)) is not None
+    ]  # fmt: skip
+
+
+def _best_between(work: Diagnosing, xs: Array, zs: Array, shown: Readout, own: slice) -> tuple[float, float, float]:
+    """Give the best likelihood of a pair between the severities that were solved, and where: bilinear, with some doubt."""
+    shape = (xs.size, zs.size)
+    wx, x = _weights(xs)
+    wz, z = _weights(zs)
+    value = np.nan_to_num(shown.value[own]).reshape(*shape, -1)
+    shared = shared_by(shown.spread[own]).reshape(*shape, value.shape[2], value.shape[2])
+    speed = shown.speed[own].reshape(*shape, -1)
+    values, speeds = (np.einsum("ax,bz,xzm->abm", wx, wz, v).reshape(x.size * z.size, -1) for v in (value, speed))
+    shares = np.einsum("ax,bz,xzmn->abmn", wx, wz, shared).reshape(x.size * z.size, *shared.shape[2:])
+    logs = work.likelihood.judge(values, shares, (_DOUBT * values) ** 2).total
+    nearest = (np.argmax(wx, axis=1)[:, None] * zs.size + np.argmax(wz, axis=1)).ravel()
+    logs = logs + work.sightings.logs(speeds, [shown.blown[own][k] for k in nearest])
+    best = int(np.argmax(logs))
+    return float(logs[best]), float(x[best // z.size]), float(z[best % z.size])
+
+
+def _weights(nodes: Array) -> tuple[Array, Array]:
+    """Give points between nodes, with what each node weighs at each: (points, nodes), (points,)."""
+    if nodes.size == 1:
+        return np.ones((1, 1)), nodes
+    at = np.linspace(nodes[0], nodes[-1], _BETWEEN)
+    return np.array([np.interp(at, nodes, row) for row in np.eye(nodes.size)]).T, at
 
 
 def _combinations(work: Diagnosing, others: Sequence[PossibleFault]) -> list[tuple[int, int]]:
@@ -127,27 +163,58 @@ def _at(fault: PossibleFault, share: float) -> Fault:
     return fault.fault(float(fault.at(share)) if fault.graded else math.nan)
 
 
-def _followed(
-    work: Diagnosing, a: PossibleFault, b: PossibleFault, start: Sequence[float]
-) -> tuple[Pair, Course, float] | None:
-    """Follow a pair along the second's severity with the first's as it came out, then along the first's."""
-    x, z = start
-    width = 0.0
-    course = Course(a.name, _maker(a, _at(b, z)), graded=a.graded)
-    for _ in range(_CYCLES):
-        before = z
-        for moving, still, at in ((b, a, x), (a, b, z)):
-            fixed = _at(still, z if still is b else at)
-            course = Course(moving.name, _maker(moving, fixed), graded=moving.graded)
-            follow(work.table.bench, [course], work.likelihood, work.sightings, work.columns, work.base)
-            density = course.density(work.likelihood, work.sightings)
-            best = float(density.share[int(np.argmax(density.logs))])
-            if moving is b:
-                z, width = best, density.evidence - float(density.logs.max())
-            else:
-                x = best
-        if abs(z - before) < _SETTLED:
+@dataclass(frozen=True)
+class _Top:
+    """Where a pair is likeliest: log likelihood, the second fault there, and what its severity's width adds to the evidence."""
+
+    log: float
+    second: Fault
+    width: float
+
+
+def _climb(
+    work: Diagnosing, ends: Sequence[tuple[PossibleFault, PossibleFault]], starts: Sequence[Sequence[float]]
+) -> list[_Top]:
+    """Climb to where each pair is likeliest, in both severities at once (Gauss-Newton): the ridge may be oblique."""
+    at = np.array(starts, dtype=float)
+    free = np.array([[a.graded, b.graded] for a, b in ends])
+    kept, best, width = at.copy(), np.full(len(ends), -np.inf), np.zeros(len(ends))
+    reach = np.full(len(ends), _REACH)
+    for _ in range(_CLIMBS):
+        ahead = np.where(at > 0.5, -_APART, _APART)
+        places = [at, at + ahead * [1, 0], at + ahead * [0, 1]]
+        vehicles = [(_at(a, p[k, 0]), _at(b, p[k, 1])) for p in places for k, (a, b) in enumerate(ends)]
+        shown = work.table.bench.show(vehicles, work.columns)
+        shared = shared_by(shown.spread[: len(ends)])
+        logs = work.likelihood.judge(shown.value[: len(ends)], shared).total
+        logs = logs + work.sightings.logs(shown.speed[: len(ends)], list(shown.blown[: len(ends)]))
+        better = logs > best
+        best, kept = np.where(better, logs, best), np.where(better[:, None], at, kept)
+        reach = np.where(better, np.minimum(2 * reach, _REACH), 0.3 * reach)
+        if (reach < _SETTLED).all() or not work.likelihood.numbers.size:
             break
+        inverse, _, left = work.likelihood.solved(shown.value[: len(ends)], shared)
+        rows = shown.value[:, work.likelihood.numbers].reshape(3, len(ends), -1)
+        slope = np.nan_to_num(np.stack([(rows[1] - rows[0]) / ahead[:, :1], (rows[2] - rows[0]) / ahead[:, 1:]], axis=-1))
+        bend = np.einsum("kia,kij,kjb->kab", slope, inverse, slope) + 1e-9 * np.eye(2)
+        goal = np.linalg.solve(bend, np.einsum("kia,kij,kj->ka", slope, inverse, left)[..., None])[..., 0]
+        size = np.abs(goal * free).max(axis=1, keepdims=True)
+        step = goal * free * np.minimum(1.0, reach[:, None] / np.maximum(size, 1e-12))
+        width = np.where(better, 0.5 * (np.log(2 * np.pi * bend[:, 0, 0]) - np.linalg.slogdet(bend)[1]), width)
+        # What did not come out better is tried again nearer to the best so far.
+        at = np.where(better[:, None], np.clip(at + step, 0, 1), kept + 0.3 * (at - kept))
+        if np.abs(at - kept).max() < 0.1 * _SETTLED:
+            break
+    return [
+        _Top(float(best[k]), _at(b, float(kept[k, 1])), min(0.0, float(width[k])) if b.graded else 0.0)
+        for k, (_, b) in enumerate(ends)
+    ]
+
+
+def _paired(
+    work: Diagnosing, a: PossibleFault, b: PossibleFault, top: _Top, course: Course
+) -> tuple[Pair, Course, float] | None:
+    """Give a pair with the logarithm of its chance beforehand; None where that is nothing."""
     linked = b.name in consequences(a, work.faults) or a.name in consequences(b, work.faults)
     chances = work.prior.chances(work.faults)
     both = chances[a.name] * chances[b.name]
@@ -156,7 +223,7 @@ def _followed(
     brought = [n for cause in (a, b) for n in consequences(cause, work.faults)]
     single = chances[a.name] if b.name in brought else chances[b.name]
     before = max(SECOND * both, BROUGHT_ON * single / max(len(brought), 1)) if linked else SECOND * both
-    return Pair(a, _at(b, z), b, linked), course, math.log(before) + width
+    return Pair(a, top.second, b, linked), course, math.log(before) + top.width
 
 
 def _maker(moving: PossibleFault, fixed: Fault) -> Callable[[float], tuple[Fault, ...]]:

@@ -166,8 +166,8 @@ class _Figures:
         for k, course in enumerate(self.courses):
             at = (np.arange(_SEVERITIES) + 1) / (_SEVERITIES + 1) if course.graded else np.array([0.5])
             found = course.at(at)
-            for value, spread in zip(found.value, found.spread, strict=True):
-                lower = np.linalg.cholesky(spread @ spread.T + np.diag(self.noise))
+            for value, shared in zip(found.value, found.shared, strict=True):
+                lower = np.linalg.cholesky(shared + np.diag(self.noise))
                 near = self._nearest(lower, value, starts, ends, owner)
                 visible = float(np.linalg.norm(np.linalg.solve(lower, _known(value - self.healthy.value[0])))) > _SHOWS
                 others = [j for j in np.flatnonzero(near < _APART).tolist() if j != k] if visible else []

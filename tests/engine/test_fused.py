@@ -238,7 +238,7 @@ def test_slopes_are_those_of_the_balances(frozen):
     np.testing.assert_allclose(found / size, full / size, rtol=1e-6, atol=1e-6)
 
 
-@pytest.mark.parametrize("frozen", [True, False])
+@pytest.mark.parametrize("frozen", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_the_rule_holds_on_every_node_of_the_whole_circuit(frozen):
     """The chains' own balances stand for the nodes inside; here the rule is applied to the circuit as it was drawn."""
     names = [name for name in circuit_names() if not (frozen and name.startswith("generic"))]
