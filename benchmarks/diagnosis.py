@@ -98,21 +98,12 @@ def _names(work: Diagnosing, group: Sequence[int]) -> list[str]:
 
 def other_cases(given: Setting, count: int, seed: int) -> list[Case]:
     """Draw vehicles of another model: wider numbers with tails, and a meter off by twice its limit."""
-    cases = draw_cases(given.table.circuit, given.table.faults, given.prior, count, seed)
     rng = np.random.default_rng([seed, 7])
     changed = []
-    elements = given.table.circuit.net.elements
-    for case in cases:
-        own = {}
-        for (name, parameter, step), value in case.own.items():
-            nominal = elements[name].values.get(parameter, value) if step is None else value
-            if nominal and step is None:
-                spread = abs(math.log(abs(value / nominal))) if value * nominal > 0 else 0.0
-                tail = float(rng.standard_t(4)) * max(spread, 0.01)
-                value = nominal * math.exp(float(np.clip(1.5 * tail, -0.8, 0.8)))
-            own[name, parameter, step] = value
+    for case in draw_cases(given.table, given.prior, count, seed):
+        tails = np.abs(rng.standard_t(4, case.strays.size))
         gains = {unit: 2.0 * float(np.sign(g)) for unit, g in case.gains.items()}
-        changed.append(replace(case, own=own, gains=gains))
+        changed.append(replace(case, strays=np.clip(1.5 * tails * case.strays, -8, 8), gains=gains))
     return changed
 
 
@@ -149,7 +140,7 @@ def measure(names: Sequence[str] = CIRCUITS, cases: int = 500, others: int = 200
     rows: list[dict[str, Any]] = []
     for name in names:
         given = setting(name)
-        drawn = draw_cases(given.table.circuit, given.table.faults, given.prior, cases, seed)
+        drawn = draw_cases(given.table, given.prior, cases, seed)
         found = take(given.table, drawn, given.tests, given.meter)
         scores: list[Score] = []
         for case, findings in zip(drawn, found, strict=True):

@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
-from circuitsim.measure.faults import Fault, PossibleFault
+from circuitsim.measure.faults import Fault
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.predict import reading_plan
 from circuitsim.studies.priors import Prior
-from circuitsim.studies.sampling import Uncertain, uncertain_numbers
 
 __all__ = ["Case", "draw_cases", "standard_tests", "take"]
 
@@ -25,10 +24,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Case:
-    """One vehicle: its fault (None: healthy), its own numbers, and the errors of its meter."""
+    """One vehicle: its fault (None: healthy), how far its numbers stray (see `FaultBench.show`), and its meter's errors."""
 
     fault: Fault | None
-    own: dict[tuple[str, str, str | None], float]
+    strays: Array
     gains: dict[str, float]
     seed: int
 
@@ -45,12 +44,11 @@ def standard_tests(circuit: Circuit, conditions: Conditions) -> list[Task]:
     return [t for t in kept if t.conditions.ignition == "on"]
 
 
-def draw_cases(
-    circuit: Circuit, faults: dict[str, PossibleFault], prior: Prior, count: int, seed: int, healthy: float = 0.1
-) -> list[Case]:
+def draw_cases(table: FaultTable, prior: Prior, count: int, seed: int, healthy: float = 0.1) -> list[Case]:
     """Draw vehicles: faults by the prior's weights, severities evenly along their plausible range, all tolerances."""
     rng = np.random.default_rng(seed)
-    numbers = uncertain_numbers(circuit, circuit.net, {})
+    faults, tolerances = table.faults, table.bench.tolerances
+    even = np.array([t.kind == "uniform" for t in tolerances])
     names = list(faults)
     weights = np.array([prior.weight(faults[n]) for n in names])
     weights /= weights.sum()
@@ -59,21 +57,16 @@ def draw_cases(
         chosen = faults[names[int(rng.choice(len(names), p=weights))]]
         severity = float(chosen.at(float(rng.random()))) if chosen.graded else math.nan
         fault = None if rng.random() < healthy else chosen.fault(severity)
-        own = {(*n.key, None if n.step is None else circuit.steps[n.step]): _drawn(n, rng) for n in numbers}
+        strays = np.where(even, rng.uniform(-math.sqrt(3), math.sqrt(3), even.size), rng.standard_normal(even.size))
         gains = {unit: float(rng.uniform(-1, 1)) for unit in ("V", "A", "Ω", "1")}
-        cases.append(Case(fault, own, gains, seed + 1000 * k))
+        cases.append(Case(fault, strays, gains, seed + 1000 * k))
     return cases
-
-
-def _drawn(number: Uncertain, rng: np.random.Generator) -> float:
-    z = rng.uniform(-math.sqrt(3), math.sqrt(3)) if number.tolerance.kind == "uniform" else rng.standard_normal()
-    return float(number.at(z))
 
 
 def take(table: FaultTable, cases: Sequence[Case], tests: Sequence[Task], meter: Meter) -> list[Findings]:
     """Solve the vehicles, and write down what the meter shows, with its errors and its last digit."""
     columns = [table.place[t] for t in tests]
-    shown = table.bench.show([(c.fault,) if c.fault else () for c in cases], columns, [c.own for c in cases])
+    shown = table.bench.show([(c.fault,) if c.fault else () for c in cases], columns, np.array([c.strays for c in cases]))
     found = []
     for case, values in zip(cases, shown.value, strict=True):
         rng = np.random.default_rng(case.seed)

@@ -101,7 +101,7 @@ def measure(circuit: str = CIRCUIT, cases: int = 40, seed: int = 1) -> list[dict
     order = fixed_order(given.tests, given.table.circuit.steps)
     first = next(t for t in order if t.red == "MOT-" and t.step == given.table.circuit.steps[-1])
     own, fixed = [], []
-    for case in draw_cases(given.table.circuit, given.table.faults, given.prior, cases, seed):
+    for case in draw_cases(given.table, given.prior, cases, seed):
         own.append(work(given, case, lambda d, k: first if d is None else d.next_test.task if d.next_test else None))
         fixed.append(work(given, case, lambda d, k: order[k] if k < len(order) else None))
     (mine, count, right), (theirs, counted, straight) = (np.array(rows, dtype=float).T for rows in (own, fixed))

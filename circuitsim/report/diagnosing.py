@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
-from circuitsim.studies.diagnosis import Diagnosis, Suspect
+from circuitsim.studies.diagnosis import HEALTHY, Diagnosis, Suspect
 from circuitsim.studies.next_test import Choice
 
 __all__ = ["diagnosis_lines", "diagnosis_markdown", "diagnosis_text"]
@@ -67,6 +67,9 @@ def _sentence(text: str) -> str:
 
 def _named(suspect: Suspect) -> str:
     leader = suspect.leader
+    if leader.fault == HEALTHY and len(suspect.faults) > 1:
+        own = _percent(leader.probability).strip()
+        return f"healthy ({own}), or one of {len(suspect.faults) - 1} faults that these readings would not show"
     if suspect.unseen and len(suspect.faults) > 1:
         return f"{len(suspect.faults)} faults that nothing measured so far could show, such as {leader.fault}"
     return leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
@@ -79,7 +82,8 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
     others = suspect.faults[1:]
     if others:
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""
-        start = "others of them:" if suspect.unseen else "not to be told from it so far:"
+        healthy = suspect.leader.fault == HEALTHY
+        start = "the likeliest:" if healthy else "others of them:" if suspect.unseen else "not to be told from it so far:"
         together = f"{start} {', '.join(others[:_MOST])}{more}"
         lines += [line(text) for text in _under(together, width, indent)]
     lines += [line(text, "faint") for text in _under(suspect.why, width, indent)]

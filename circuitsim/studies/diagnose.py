@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -12,14 +13,16 @@ from numpy.typing import NDArray
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
-from circuitsim.measure.faults import Fault, PossibleFault, find_faults
+from circuitsim.measure.faults import PossibleFault, find_faults
+from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
+from circuitsim.studies.closer import look_closer
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
-from circuitsim.studies.likelihood import Likelihood, shared_by
-from circuitsim.studies.next_test import Choice, Minutes, choose, excluded, one_a_place
+from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.next_test import TOLD, Choice, Minutes
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
@@ -31,13 +34,12 @@ __all__ = ["GOOD", "Diagnosing", "diagnose"]
 Array = NDArray[np.float64]
 _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 60  # suspects that are compared pair by pair
-_PARTS = 9  # severities of each
+_PARTS, _SLACK = 9, 0.015  # severities of each, and how far each is spread (shares)
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
-_SHAPED = 10.0  # nats below the best; there the true shapes of tolerances are taken
-_SPEAKS = 1.6  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
+_LIVE, _CLOSELY = 10.0, 30  # nats below the best, and how many: suspects that are looked at closely
+_SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 GOOD = -1
 """Number of the healthy circuit among the courses."""
-_TOLD = 0.01  # bits; a test that tells less is not worth making
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
 
 
@@ -119,12 +121,27 @@ class Diagnosing:
         self.sightings.know(self.healthy.speed[0])
         self.base = float(self.healthy.density(self.likelihood, self.sightings).logs[0])
         follow(self.table.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
-        tolerances = self.table.bench.tolerances
-        self.base += float(self.likelihood.shaped(self.healthy.value, self.healthy.spread, tolerances)[0])
-        tops = [float(c.density(self.likelihood, self.sightings).logs.max()) for c in self.courses]
-        for k in np.flatnonzero(np.array(tops) > max([self.base, *tops]) - _SHAPED):
-            self.courses[k].shape(self.likelihood, tolerances)
+        self._look_closer()
         self.pairs = weigh_pairs(self) if pairs else []
+
+    def _look_closer(self) -> None:
+        """Take the slopes of live suspects where their parts would have to lie; what looks healthy changes as that does."""
+        densities = [c.density(self.likelihood, self.sightings) for c in self.courses]
+        evidence = np.array([d.evidence for d in densities])
+        if not self.likelihood.numbers.size:
+            return
+        best, base = max(self.base, float(evidence.max())), self.base
+        silent = np.array([np.abs(d.logs - base).max() < _BLIND for d in densities])
+        live = [k for k in np.argsort(-evidence).tolist() if evidence[k] > best - _LIVE and not silent[k]]
+        live = [k for k in live if self.courses[k].against is None][:_CLOSELY]
+        some = [self.courses[k] for k in live]
+        bench, args = self.table.bench, (self.likelihood, self.sightings)
+        anew, self.base = look_closer(bench, self.columns, *args, some, [densities[k] for k in live])
+        for course, density in zip(some, anew, strict=True):
+            course.take(density)
+        for k in set(range(len(self.courses))) - set(live):
+            if evidence[k] > best - _LIVE:
+                self.courses[k].take(replace(densities[k], logs=densities[k].logs + (self.base - base)))
 
     @cached_property
     def densities(self) -> list[Density]:
@@ -166,8 +183,8 @@ class Diagnosing:
     def groups(self) -> list[list[int]]:
         """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out.
 
-        `GOOD` stands for the healthy circuit. It leads a group of the faults that are too mild to show, where it is likelier
-        than each of them; a fault that is likelier leads its own.
+        `GOOD` stands for the healthy circuit. It leads a group of the faults that nothing measured so far could show, and of
+        those that are too mild to be told from it.
         """
         blind = [k for k in range(len(self.courses)) if self._unseen(k)]
         order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4 and k not in set(blind)]
@@ -176,24 +193,26 @@ class Diagnosing:
             for k in order:
                 cures.setdefault(self.members[k][0].cure, []).append(k)
             return sorted(filter(None, [*cures.values(), blind, [GOOD]]), key=self._weight, reverse=True)
-        ahead = [k for k in order if self._weight([k]) > self._weight([GOOD])]
         cloud = cache(self._cloud)
 
         def alike(leader: int, k: int) -> bool:
-            if k == GOOD or (leader == GOOD and not self._mild(k)):
-                return False
-            return bayes_error(cloud(leader), cloud(k)) > APART
+            if leader == GOOD:
+                return self._mild(k) and bayes_error(cloud(leader), cloud(k)) > APART
+            both = (self.courses[leader].against is None) == (self.courses[k].against is None)  # or one comes and goes
+            return both and bayes_error(cloud(leader), cloud(k)) > APART
 
-        judged = [*ahead, GOOD, *order[len(ahead) :]][:_JUDGED]
+        judged = [GOOD, *order][:_JUDGED]
         groups = gather(judged, alike)
+        if not self.flickers:
+            groups[0] += blind  # what can't have shown yet
+        elif blind:
+            groups.append(blind)
         groups += [[k] for k in order if k not in judged and self.by_course[k] > _SHOWN]
-        groups += [blind] if blind else []
-        groups += [] if GOOD in judged else [[GOOD]]
         return sorted(groups, key=self._weight, reverse=True)
 
     def _mild(self, k: int) -> bool:
-        """Whether readings that a good circuit gives are all that there is for a fault; what comes and goes was looked for."""
-        return self.courses[k].against is None and self.densities[k].evidence < self.base + _SPEAKS
+        """Whether readings that a good circuit gives are all that there is for a fault; where something jumps, they are not."""
+        return not self.flickers and self.densities[k].evidence < self.base + _SPEAKS
 
     def _weight(self, group: Sequence[int]) -> float:
         """Chance of a group."""
@@ -210,9 +229,15 @@ class Diagnosing:
             return Cloud(np.nan_to_num(fine), self.likelihood.covariance(self.healthy.shared))
         course, density = self.courses[k], self.densities[k]
         levels = (np.arange(_PARTS) + 0.5) / _PARTS if course.graded else np.array([0.5])
-        found = course.at(density.quantiles(levels.tolist()))
+        share = density.quantiles(levels.tolist())
+        found = course.at(share)
         numbers = self.likelihood.numbers
         mean, covariance = np.nan_to_num(found.value[:, numbers]), self.likelihood.covariance(found.shared, found.doubt**2)
+        if course.graded:  # a severity is known no better than the parts that it comes on top of, and there are all between
+            low, high = np.clip(share - _SLACK, 0, 1), np.clip(share + _SLACK, 0, 1)
+            step = np.nan_to_num(course.at(high).value - course.at(low).value)[:, numbers]
+            width = np.maximum(0.5 * np.abs(np.gradient(share)), _SLACK) / np.maximum(high - low, 1e-9)
+            covariance += np.einsum("p,pi,pj->pij", width**2, step, step)
         if course.against is not None:  # it comes and goes: half the time it reads as a good circuit
             good = np.repeat(course.against.value[:, numbers], len(mean), axis=0)
             mean = np.concatenate([mean, good])
@@ -230,9 +255,9 @@ class Diagnosing:
         if chances.get(OTHER, 0.0) > _SHOWN:
             suspects.append(Suspect((_plain(OTHER, chances),), chances[OTHER], "no fault in the library explains all readings"))
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
-        ranked = self._ranked_tests(chances, cannot, minutes) if wants_test else []
+        ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else []
         enough, verdict = self._verdict(suspects, chances, ranked, sure)
-        good = [] if enough else [c for c in ranked if c.bits > _TOLD][:4]
+        good = [] if enough else [c for c in ranked if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
@@ -273,7 +298,7 @@ class Diagnosing:
         found = course.at(np.array([share]))
         off = self.likelihood.judge(found.value, found.shared, found.doubt**2).off[0]
         return tuple(
-            Compared(_placed(r.task), self._display(r), self._text(r.task, float(found.value[0, j])), float(off[j]))
+            Compared(_placed(r.task), self._display(r), self.text(r.task, float(found.value[0, j])), float(off[j]))
             for j, r in enumerate(self.readings)
         )  # fmt: skip
 
@@ -287,7 +312,7 @@ class Diagnosing:
             return f"{r.shown.low:g}-{r.shown.high:g} {unit}"
         return self.meter.display(r.shown.value, unit)
 
-    def _text(self, task: Task, value: float) -> str:
+    def text(self, task: Task, value: float) -> str:
         """What an instrument would show."""
         return lamp_look(value) if task.instrument == "lamp" else self.meter.display(value, INSTRUMENTS[task.instrument])
 
@@ -298,7 +323,7 @@ class Diagnosing:
         order = [j for j in np.argsort(-np.abs(off)).tolist() if abs(off[j]) > 2.5 and abs(readings[j].off) < 3]
         told = [
             f"{readings[j].placed} shows {readings[j].shown}, this fault {readings[j].predicted}, "
-            f"a good circuit {self._text(self.readings[j].task, float(self.healthy.value[0, j]))}"
+            f"a good circuit {self.text(self.readings[j].task, float(self.healthy.value[0, j]))}"
             for j in order[:2]
         ]
         return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(blind))
@@ -336,7 +361,7 @@ class Diagnosing:
             return True, self._stop(cure, chance)
         if not suspects:
             return False, "nothing measured yet points anywhere"
-        if ranked and ranked[0].bits > _TOLD:
+        if ranked and ranked[0].bits > TOLD:
             return False, f"not enough yet: the likeliest repair ({cure}) has {100 * chance:.0f} %; measure on"
         names = ", ".join(suspects[0].faults[:6])
         return True, f"no test that can be made tells more: {names} ({100 * suspects[0].probability:.0f} %) stay together"
@@ -369,73 +394,6 @@ class Diagnosing:
         same = leader in suspects[0].faults
         text = f"with all kinds of faults equally likely beforehand, the first suspect has {100 * first:.0f} %"
         return text if same else f"{text}, and {leader} comes first"
-
-    # Next test --------------------------------------------------------------------------------------------------------
-
-    def _ranked_tests(self, chances: Mapping[str, float], cannot: Sequence[str], minutes: Minutes) -> list[Choice]:
-        taken = {(r.task.step, r.task.red, r.task.black, r.task.at, r.task.conditions) for r in self.readings}
-        open_tests = [
-            k for k, (t, _) in enumerate(self.tests)
-            if (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
-        ]  # fmt: skip
-        vehicles = self._vehicles(chances)
-        if not open_tests or len(vehicles) < 2:
-            return []
-        mean, deviation = self._predictions([v for v, _, _, _ in vehicles], open_tests)
-        weight = np.array([w for _, _, w, _ in vehicles])
-        names = list(dict.fromkeys(c for _, c, _, _ in vehicles))
-        classes = np.array([names.index(c) for _, c, _, _ in vehicles], dtype=np.intp)
-        tasks = [self.tests[k][0] for k in open_tests]
-        spans = [{"V": 1.3 * self.circuit.nominal, "A": 60.0, "Ω": 1e3, "1": 1.0}[INSTRUMENTS[t.instrument]] for t in tasks]
-        last = self.readings[-1].task if self.readings else None
-        ranked = choose(tasks, mean, deviation, weight, classes, last, minutes, self.meter, spans)
-        if self.flickers:  # unplugging may cure what comes and goes: plugged, loaded tests first
-            plugged = [r for r in ranked if not tasks[r[0]].conditions.unplugged and r[1] > _TOLD]
-            ranked = plugged or ranked
-        labels = [self.tests[k][1] for k in open_tests]
-        owners = [name for _, _, _, name in vehicles]
-        return [
-            Choice(tasks[k], labels[k], bits, work, self._expected(tasks[k], mean[:, k], owners, weight))
-            for k, bits, work in one_a_place(ranked, tasks)[:6]
-        ]  # fmt: skip
-
-    def _vehicles(self, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
-        """Vehicles that stand for the suspects: faults, repair, weight, name."""
-        found: list[tuple[tuple[Fault, ...], str, float, str]] = [((), HEALTHY, chances.get(HEALTHY, 0.0), HEALTHY)]
-        total = 0.0
-        for k in np.argsort(-self.by_course):
-            if self.by_course[k] < 1e-3 or total > 0.995:
-                break
-            total += float(self.by_course[k])
-            levels = (1 / 6, 0.5, 5 / 6) if self.courses[k].graded else (0.5,)
-            leader = max(self.members[k], key=lambda f: chances.get(f.name, 0.0))
-            share = float(self.by_course[k]) / len(levels)
-            shares = self.densities[k].quantiles(levels).tolist()
-            found += [(self.courses[k].make(x), leader.cure, share, leader.name) for x in shares]
-        return found
-
-    def _predictions(self, vehicles: Sequence[tuple[Fault, ...]], tests: Sequence[int]) -> tuple[Array, Array]:
-        """Give what each vehicle's readings at tests would be, given all readings so far, and their deviations."""
-        count = len(self.readings)
-        shown = self.table.bench.show(vehicles, [*self.columns[:count], *(self.table.place[self.tests[k][0]] for k in tests)])
-        mean, spread = shown.value[:, count:], shown.spread[:, count:]
-        variance = (spread**2).sum(axis=-1)
-        numbers = self.likelihood.numbers
-        if numbers.size:
-            inverse, _, left = self.likelihood.solved(shown.value[:, :count], shared_by(shown.spread[:, :count]))
-            cross = spread @ shown.spread[:, numbers].transpose(0, 2, 1)
-            mean = mean + np.einsum("vtj,vjk,vk->vt", cross, inverse, left)
-            variance = variance - np.einsum("vtj,vjk,vtk->vt", cross, inverse, cross)
-        return mean, np.sqrt(np.maximum(variance, 0.0))
-
-    def _expected(self, task: Task, mean: Array, owners: Sequence[str], weight: Array) -> tuple[tuple[str, str], ...]:
-        """Say what each suspect predicts there."""
-        found: list[tuple[str, str]] = []
-        for name in list(dict.fromkeys(owners))[:9]:
-            own = [k for k, owner in enumerate(owners) if owner == name]
-            texts = list(dict.fromkeys(self._text(task, float(mean[k])) for k in own))
-            found.append((name, texts[0] if len(texts) == 1 else f"{texts[0]} to {texts[-1]}"))
-        return tuple(found)
 
 
 def _plain(name: str, chances: Mapping[str, float]) -> Member:

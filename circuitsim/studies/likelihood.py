@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack
 
 from circuitsim.measure import INSTRUMENTS, Meter
-from circuitsim.quantities import Tolerance
 from circuitsim.studies.evidence import TakenReading
 
 __all__ = ["Agreement", "Likelihood", "shared_by"]
@@ -29,8 +28,7 @@ SLIP = 0.003
 _LOOKS = {"dark": (-math.inf, 0.04), "dim": (0.04, 0.6), "bright": (0.6, math.inf)}  # as `measure.lamp_look`
 _LEAST = 0.005  # of what looks and overloads are given, whatever is predicted
 _BLUR = 0.15  # share by which people differ on how bright a lamp is (assumed)
-_JUMPS = 0.02  # chance that a display jumps though no contact does (assumed)
-_STRIDE = 2.5  # standard deviations; furthest that a number is moved at once
+_JUMPS = 0.005  # chance that a display jumps though no contact does (assumed)
 _LOG2PI = math.log(2 * math.pi)
 
 
@@ -127,27 +125,6 @@ class Likelihood:
         lower = np.linalg.cholesky(covariance)
         weight = -0.5 * self.numbers.size * _LOG2PI - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
         return _inverse(np.asarray(lower)), np.asarray(weight), left
-
-    def shaped(self, value: Array, spread: Array, tolerances: Sequence[Tolerance]) -> Array:
-        """Give what the true shapes of the tolerances add to the logarithm of the likelihood, (vehicles,).
-
-        Joints scatter by factors: a normal about the nominal value finds a joint of twice its resistance far less likely than
-        it is. (Numbers between limits are taken as normal: that shifts all suspects alike.) By Laplace's method in normal
-        deviates z of the numbers, each reading first order
-        in the numbers themselves, less the same with normal numbers (whose answer is exact).
-        """
-        if not self.numbers.size:
-            return np.zeros(len(value))
-        sigma = np.array([t.log_sigma for t in tolerances])
-        slopes, left = spread[:, self.numbers], np.nan_to_num(self.value - value[:, self.numbers])
-        gains = np.broadcast_to(self.gains, (len(value), *self.gains.shape))
-        found = np.zeros(len(value))
-        judged = self.judge(value, shared_by(spread))
-        if (judged.slip.sum(axis=1) > 0.5).all():  # what is explained by slips has nothing to do with shapes
-            return found
-        for sign, shapes in ((1, sigma), (-1, 0 * sigma)):
-            found += sign * _laplace(slopes, gains, left, self.noise, shapes)
-        return np.where(judged.slip.sum(axis=1) > 0.5, 0.0, found)
 
     def _by_look(self, value: Array, shared: Array) -> Array:
         """Give the logarithm of the chance of looks and overloads, and of displays that jump where nothing comes and goes."""
@@ -250,39 +227,3 @@ def _below(edge: float, predicted: Array, deviation: Array) -> Array:
     if math.isinf(edge):
         return np.full(predicted.shape, float(edge > 0))
     return np.asarray(1 / (1 + np.exp(-np.clip(1.702 * (edge - predicted) / deviation, -700, 700))))
-
-
-def _deviations(log_sigma: Array, z: Array) -> tuple[Array, Array]:
-    """Give numbers in their own standard deviations, and their slopes, by normal deviates: by factors, or plainly."""
-    s = np.where(log_sigma > 0, log_sigma, 1.0)
-    size = np.sqrt(np.exp(s**2) * np.expm1(s**2))
-    factor = np.exp(np.clip(s * z, -30, 30))
-    return np.where(log_sigma > 0, (factor - 1) / size, z), np.where(log_sigma > 0, s * factor / size, 1.0)
-
-
-def _laplace(slopes: Array, gains: Array, left: Array, noise: Array, log_sigma: Array) -> Array:
-    """Logarithm of the likelihood by Laplace's method, up to what does not depend on the shapes, (vehicles,)."""
-    z = np.zeros((slopes.shape[0], slopes.shape[2]))
-    best = np.full(len(z), -np.inf)
-    kept, step = z, np.ones(len(z))
-    for _ in range(10):
-        moved, slope = _deviations(log_sigma, z)
-        curved = slopes * slope[:, None, :]
-        rest = left - np.einsum("vmn,vn->vm", slopes, moved)
-        covariance = gains @ gains.transpose(0, 2, 1)
-        diagonal = np.arange(noise.size)
-        covariance[:, diagonal, diagonal] += noise
-        height = -0.5 * ((z**2).sum(axis=1) + np.einsum("vm,vm->v", rest, np.linalg.solve(covariance, rest[..., None])[..., 0]))
-        better = height > best
-        kept, best = np.where(better[:, None], z, kept), np.where(better, height, best)
-        step = np.where(better, np.minimum(1.0, 1.5 * step), 0.4 * step)
-        whole = covariance + curved @ curved.transpose(0, 2, 1)
-        goal = np.einsum(
-            "vmn,vm->vn", curved, np.linalg.solve(whole, (rest + np.einsum("vmn,vn->vm", curved, z))[..., None])[..., 0]
-        )
-        ahead = np.clip(step[:, None] * (goal - z), -_STRIDE, _STRIDE)
-        z = np.where(better[:, None], z + ahead, kept + 0.4 * (z - kept))
-    _, slope = _deviations(log_sigma, kept)
-    curved = slopes * slope[:, None, :]
-    inner = np.linalg.slogdet(covariance + curved @ curved.transpose(0, 2, 1))[1] - np.linalg.slogdet(covariance)[1]
-    return np.asarray(best - 0.5 * inner)

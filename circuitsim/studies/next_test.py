@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.studies.chart import Reading
 
-__all__ = ["Choice", "Minutes", "choose", "excluded", "one_a_place"]
+__all__ = ["TOLD", "Choice", "Minutes", "choose", "excluded", "one_a_place"]
 
 Array = NDArray[np.float64]
+TOLD = 0.01
+"""Bits; a test that tells less is not worth making."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from circuitsim.measure.faults import Fault
 from circuitsim.measure.faults.bench import FaultBench
-from circuitsim.quantities import Tolerance
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.sightings import Sightings
 
@@ -31,8 +30,10 @@ _ZOOMS = 12
 _STEEP = 0.5  # nats from one point to the next, near the peak
 _NEAR = 10.0  # nats below the best; what is further away is not refined
 _ROUNDS = 6
-_HOPEFUL = 12  # points, the likeliest, that are looked at for what they may come to
+_AHEAD, _EARLY = 20, 2  # so many courses, the most hopeful, are refined in the first rounds whatever they promise
+_TRIED = 2  # intervals, the likeliest, whose best place is solved next
 _JUMP = 2e-3  # shares; so narrow is the interval in which a fuse opens
+_DOUBTFUL = 0.2  # standard deviations; interpolation that is off by more is worth solving anew
 _CLOSE = 2e-4  # shares of the plausible range
 
 
@@ -124,8 +125,8 @@ class Course:
             return Density(share, logs, doubt, np.ones(1))
         share = _fine(self.share)
         logs, doubt = look(share)
-        hopeful = self._hope(likelihood, share, logs) > floor - 4 * _NEAR
-        for _ in range(_ZOOMS if hopeful else 0):
+        hope, places = self._hope(likelihood, logs)
+        for _ in range(_ZOOMS if hope > floor - 4 * _NEAR else 0):
             more = _between_points(share, logs)
             if not more.size:
                 break
@@ -136,25 +137,38 @@ class Course:
             )  # fmt: skip
         weight = np.gradient(share)
         weight[[0, -1]] /= 2
-        return Density(share, logs, doubt, weight, self._hope(likelihood, share, logs))
+        return Density(share, logs, doubt, weight, hope, tuple(places))
 
-    def shape(self, likelihood: Likelihood, tolerances: Sequence[Tolerance]) -> None:
-        """Take the true shapes of tolerances into the likelihood, where that is; after all is solved."""
-        density = self._density
-        if density is None or self.against is not None:
-            return
-        at = np.unique(density.quantiles([0.05, 0.5, 0.95]))
-        found = self.at(at)
-        more = np.interp(density.share, at, likelihood.shaped(found.value, self.slopes(at), tolerances))
-        self._density = replace(density, logs=density.logs + more)
+    def take(self, density: Density) -> None:
+        """Take a likelihood along the severity that was found out more closely."""
+        self._density = density
 
-    def _hope(self, likelihood: Likelihood, share: Array, logs: Array) -> float:
-        """Give what the likelihood could come to if the doubt of interpolation were gone: its volume taken out again."""
-        best = np.argsort(-logs)[:_HOPEFUL]
-        found = self.at(share[best])
-        wide = np.linalg.slogdet(likelihood.covariance(found.shared, found.doubt**2))[1]
-        narrow = np.linalg.slogdet(likelihood.covariance(found.shared))[1]
-        return float((logs[best] + 0.5 * (wide - narrow)).max())
+    def _hope(self, likelihood: Likelihood, logs: Array) -> tuple[float, list[float]]:
+        """Give what the likelihood could come to if nothing were in doubt, and the places of that, the best first.
+
+        Between two solved severities readings are taken as straight, within what that may miss: the best place of each
+        interval is then known in closed form (least squares in the metric of the covariance), and the volume of the doubt is
+        taken out again.
+        """
+        inside = np.flatnonzero(np.diff(self.share) > _CLOSE)
+        if not inside.size or not likelihood.numbers.size:
+            return float(logs.max()), []
+        numbers = likelihood.numbers
+        first, step = self.value[inside], np.nan_to_num(np.diff(self.value, axis=0)[inside])
+        shared = 0.5 * (self.shared[inside] + self.shared[inside + 1])
+        doubt = _doubt(self.value, self.share, inside, np.full(inside.size, 0.5)) ** 2
+        inverse, _, left = likelihood.solved(first, shared, doubt)
+        pulled = np.einsum("vij,vj->vi", inverse, step[:, numbers])
+        part = np.einsum("vi,vi->v", pulled, left) / np.maximum(np.einsum("vi,vi->v", pulled, step[:, numbers]), 1e-300)
+        part = np.clip(part, 0.0, 1.0)
+        value = first + part[:, None] * step
+        narrow = np.linalg.slogdet(likelihood.covariance(shared))[1]
+        wide = np.linalg.slogdet(likelihood.covariance(shared, doubt))[1]
+        totals = likelihood.judge(value, shared, doubt).total + 0.5 * (wide - narrow)
+        places = self.share[inside] + part * np.diff(self.share)[inside]
+        inner = (part > 0.0) & (part < 1.0)
+        order = [k for k in np.argsort(-totals).tolist() if inner[k] and totals[k] > totals.max() - _NEAR]
+        return float(max(logs.max(), totals.max())), places[order][:_TRIED].tolist()
 
 
 @dataclass(frozen=True)
@@ -173,7 +187,7 @@ class Density:
     """Likelihood along the severity.
 
     logs: of the likelihood at shares; doubt: of interpolation there (largest, SI); weight: of the quadrature; hope: what the
-    logarithm may come to once the doubt is gone.
+    logarithm may come to once the doubt is gone; places: where.
     """
 
     share: Array
@@ -181,6 +195,7 @@ class Density:
     doubt: Array
     weight: Array
     hope: float = -math.inf
+    places: tuple[float, ...] = ()
 
     @property
     def evidence(self) -> float:
@@ -212,11 +227,13 @@ def follow(
     if fresh:
         solve(bench, fresh, columns)
     active, best = list(courses), floor
-    for _ in range(rounds):
+    for turn in range(rounds):
         for course in sorted(active, key=_promise):
             best = max(best, float(course.density(likelihood, sightings, best).logs.max()))
-        active = [c for c in active if c.graded and (c.density(likelihood, sightings).hope > best - _NEAR or _jumps(c))]
-        wanted = [(c, x) for c in active for x in _wanted(c, c.density(likelihood, sightings))]
+        hopes = {c: c.density(likelihood, sightings).hope for c in active if c.graded}
+        worth = min(best - _NEAR, sorted(hopes.values())[-_AHEAD:][0] if hopes and turn < _EARLY else math.inf)
+        active = [c for c in hopes if hopes[c] >= worth or _jumps(c)]
+        wanted = [(c, x) for c in active for x in _wanted(c, c.density(likelihood, sightings), likelihood)]
         if not wanted:
             return
         solve(bench, wanted, columns)
@@ -240,26 +257,28 @@ def solve(bench: FaultBench, wanted: Sequence[tuple[Course, float]], columns: Se
         course.put(x, shown.value[k], shown.spread[k], shown.speed[k], shown.blown[k])
 
 
-def _wanted(course: Course, density: Density) -> list[float]:
+def _wanted(course: Course, density: Density, likelihood: Likelihood) -> list[float]:
     """Give the shares at which a course is to be solved next: its peak, and the flanks of it."""
     peak = int(np.argmax(density.logs))
     near = np.flatnonzero(density.logs > density.logs[peak] - 4.0)
-    picks = [density.share[peak], density.share[near[0]], density.share[near[-1]]]
+    picks = [*density.places, density.share[peak], density.share[near[0]], density.share[near[-1]]]
     found: list[float] = [0.5 * (a + b) for a, b in course.jumps() if b - a > _JUMP]
     for x in picks:
         taken = np.concatenate([course.share, found])
-        if np.abs(taken - x).min() > _CLOSE and _worth(course, density, float(x)):
+        if np.abs(taken - x).min() > _CLOSE and _worth(course, likelihood, float(x)):
             found.append(float(x))
     return found
 
 
-def _worth(course: Course, density: Density, x: float) -> bool:
-    """Whether interpolation at a share is in doubt by more than a hundredth of what is known there anyway."""
-    at = int(np.argmin(np.abs(density.share - x)))
+def _worth(course: Course, likelihood: Likelihood, x: float) -> bool:
+    """Whether interpolation at a share is in doubt by a part of what a reading may be off there, given all others."""
     left, part = _places(course.share, np.array([x]))
     doubt = _doubt(course.value, course.share, left, part)[0]
-    own = np.sqrt(np.diagonal(_between(course.shared, left, part)[0])) + 1e-3
-    return bool(density.doubt[at] > 0 and (doubt > 0.1 * own).any())
+    numbers = likelihood.numbers
+    if not numbers.size:
+        return bool((doubt > 1e-3).any())
+    inverse = likelihood.solved(course.value[left], _between(course.shared, left, part))[0][0]
+    return bool((doubt[numbers] ** 2 * np.diagonal(inverse) > _DOUBTFUL**2).any())
 
 
 def _between_points(share: Array, logs: Array) -> Array:

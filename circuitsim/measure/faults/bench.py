@@ -9,7 +9,7 @@ stays open in all readings.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import ClassVar
@@ -28,6 +28,7 @@ from circuitsim.engine.verdicts import breaches
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure.faults.finding import Fault, PossibleFault
 from circuitsim.measure.faults.kinds import OPEN
+from circuitsim.measure.faults.straying import Number, Values, constant, factor_slopes
 from circuitsim.measure.meters import Meter
 from circuitsim.measure.readings import Task, shown_ohms
 from circuitsim.measure.states import solved_since
@@ -40,7 +41,6 @@ __all__ = ["FaultBench", "Readout"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Key = tuple[str, str]
-Own = Mapping[tuple[str, str, str | None], float]
 _CHUNK = 4096
 _LOADS = 0.01  # share by which a meter may move its reading before it is solved with the meter on
 
@@ -122,7 +122,7 @@ class FaultBench:
         return tuple(found[name] for name in self.what)
 
     def show(
-        self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, own: Sequence[Own] | None = None
+        self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, strays: Array | None = None
     ) -> Readout:
         """Give what readings show with the faults of each vehicle (none: healthy).
 
@@ -132,8 +132,9 @@ class FaultBench:
             Faults of each.
         readings
             Which of the tasks, by number; all by default.
-        own
-            Of each vehicle, numbers of its own in place of the nominal ones: (element, parameter, step or None) → value.
+        strays
+            How far each vehicle's numbers stray from the nominal ones, in standard deviations in the order of `what` (of the
+            logarithm, where a tolerance is a factor), (vehicles, numbers). Slopes are then those at that place, by strays.
         """
         chosen = list(range(len(self.tasks))) if readings is None else list(readings)
         size = (len(vehicles), len(chosen))
@@ -150,7 +151,8 @@ class FaultBench:
             step = max(1, _CHUNK // max(1, len(members)))
             for first in range(0, len(vehicles), step):
                 some = slice(first, first + step)
-                part = rack.show(vehicles[some], members, blown[some], own[some] if own else None)
+                astray = None if strays is None else strays[some][:, where]
+                part = rack.show(vehicles[some], members, blown[some], astray)
                 value[some, at], speed[some, at], sound[some, at] = part.value, part.speed, part.sound
                 rows = np.arange(first, first + len(part.value))
                 spread[np.ix_(rows, np.array(at), where)] = part.spread
@@ -203,23 +205,23 @@ class _Rack:
         return values
 
     @cached_property
-    def numbers(self) -> list[_Number]:
+    def numbers(self) -> list[Number]:
         """Uncertain numbers on the bench; what a table gives by step is a number of its own at each."""
         found = []
         for k, (_, key, tolerances) in enumerate(self.batch.tolerances):
             steps = self.bench.circuit.steps if key in self.bench.circuit.step_tables else (None,)
-            found += [_Number(k, key, step) for step in steps if any(tolerances)]
+            found += [Number(k, key, step) for step in steps if any(tolerances)]
         return found
 
     # One batch ------------------------------------------------------------------------------------------------------
 
     def show(
         self, vehicles: Sequence[Sequence[Fault]], members: Sequence[int], blown: Sequence[set[str]],
-        own: Sequence[Own] | None = None,
+        strays: Array | None = None,
     ) -> Readout:  # fmt: skip
         """Solve vehicles × the points that some readings need, and read the readings off them."""
         needed = sorted({self.point_of[k] for k in members})
-        solved = self._solved_with_fuses(vehicles, needed, blown, own)
+        solved = self._solved_with_fuses(vehicles, needed, blown, strays)
         points = points_of(chop(solved, waves=False))
         count, place = len(vehicles), {p: j for j, p in enumerate(needed)}
         pick = np.array([[v * len(needed) + place[self.point_of[k]] for k in members] for v in range(count)]).reshape(-1)
@@ -231,13 +233,12 @@ class _Rack:
         heavy = np.flatnonzero(exact.heavy)
         if heavy.size:
             whose = [int(k) // len(members) for k in heavy]
-            again = self._solve(
-                [vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], own and [own[v] for v in whose]
-            )
+            astray = None if strays is None else strays[whose]
+            again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], astray)
             loaded = _Read(self, chop(again, waves=False), again, tasks[heavy], on=True)
             value[heavy], spread[heavy] = loaded.value, loaded.spread
         shape = (count, len(members))
-        deviations = self._own(vehicles, tasks)
+        deviations = self._deviations_of(vehicles, tasks, strays)
         shaft = self.bench.circuit.net.elements[self.bench.circuit.motor].nodes["shaft"]
         return Readout(
             value.reshape(shape), (spread * deviations).reshape(*shape, -1), points.accepted[pick].reshape(shape),
@@ -245,12 +246,11 @@ class _Rack:
         )  # fmt: skip
 
     def _solved_with_fuses(
-        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]],
-        own: Sequence[Own] | None,
+        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]], strays: Array | None
     ) -> Solved:  # fmt: skip
         """Solve, open what fuses are overloaded, and solve again."""
         tasks = np.tile(needed, len(vehicles))
-        each = own and [o for o in own for _ in needed]
+        each = None if strays is None else np.repeat(strays, len(needed), axis=0)
         solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed], each)
         opened: dict[int, set[str]] = {}
         for breach in breaches(solved.laws, solved.x):
@@ -263,33 +263,33 @@ class _Rack:
         for v in again:
             blown[v].update(opened[v])
         rows = np.concatenate([np.arange(v * len(needed), (v + 1) * len(needed)) for v in again])
-        each = own and [own[v] for v in again for _ in needed]
+        each = None if strays is None else np.repeat(strays[again], len(needed), axis=0)
         faults, opened_too = [vehicles[v] for v in again for _ in needed], [blown[v] for v in again for _ in needed]
         new = self._solve(faults, tasks[rows], opened_too, each)
         return _put(solved, rows, new)
 
     def _solve(
-        self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]], own: Sequence[Own] | None
+        self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]], strays: Array | None
     ) -> Solved:
         """Solve one vehicle at one task of the batch a sample."""
-        values = _Values(self, tasks)
-        for k, numbers in enumerate(own or ()):
-            for (element, parameter, step), value in numbers.items():
-                values.put((element, parameter), [k], step, partial(_constant, value))
+        values = Values(self.batch, self.healthy, tasks)
+        if strays is not None:
+            for number, by in zip(self.numbers, strays.T, strict=True):
+                values.stray(number, by)
         for faults, rows in _runs(vehicles):
             for fault in faults:
                 possible, severity = self.bench.faults[fault.name], np.array(fault.severity)
                 for change in possible.effect.changes:
                     values.put(change.key, rows, change.step, partial(change.applied, severity=severity))
                 for tap, name in zip(possible.effect.taps, self.bench.paths.get(fault.name, ()), strict=True):
-                    values.put((name, "conductance"), rows, None, partial(_constant, 1 / float(tap.ohms(severity))))
+                    values.put((name, "conductance"), rows, None, partial(constant, 1 / float(tap.ohms(severity))))
         for k, names in enumerate(blown):
             for name in names:
-                values.put((name, "resistance"), [k], None, partial(_constant, OPEN))
+                values.put((name, "resistance"), [k], None, partial(constant, OPEN))
         ambient = self.batch.ambient[tasks]
         return solved_since(self.batch.compiled, values.columns, self.batch.since, ambient=ambient, size=len(tasks))
 
-    def _own(self, vehicles: Sequence[Sequence[Fault]], tasks: Index) -> Array:
+    def _deviations_of(self, vehicles: Sequence[Sequence[Fault]], tasks: Index, strays: Array | None) -> Array:
         """Give the standard deviation of each uncertain number for each reading, (readings of all vehicles, numbers)."""
         per = len(tasks) // max(1, len(vehicles))
         out = np.tile(self._deviations[tasks[:per]], (len(vehicles), 1))
@@ -306,6 +306,9 @@ class _Rack:
                     # What is scaled keeps its share of tolerance; what a fault sets is known.
                     factor = float(np.asarray(change.size(np.array(fault.severity)))) if change.how == "times" else 0.0
                     out[np.ix_(rows, np.array(columns[change.key]))] *= abs(factor)
+        if strays is not None:
+            sigma = np.array([next(t for t in self.batch.tolerances[n.place][2] if t).log_sigma for n in self.numbers])
+            out *= np.repeat(factor_slopes(sigma, strays), per, axis=0)
         return out
 
     @cached_property
@@ -322,41 +325,6 @@ class _Rack:
                 if tolerance and number.step in (None, task.step):
                     out[t, k] = tolerance.standard(float(healthy[t]))
         return out
-
-
-def _constant(value: float, _kept: Array) -> float:
-    return value
-
-
-class _Values:
-    """Parameters of some samples, each one vehicle at one task of a batch."""
-
-    def __init__(self, rack: _Rack, tasks: Index) -> None:
-        self.elements = rack.batch.bench.net.elements
-        self.steps = [rack.batch.tasks[int(t)].step for t in tasks]
-        self.columns: dict[Key, Array] = {key: v[tasks] for key, v in rack.healthy.items()}
-
-    def put(self, key: Key, rows: list[int], step: str | None, change: Callable[[Array], Array | float]) -> None:
-        """Change a parameter in some samples, at one step alone if given; an element that is parted is passed over."""
-        if key[0] not in self.elements:
-            return
-        if key not in self.columns:
-            self.columns[key] = np.full(len(self.steps), self.elements[key[0]].values[key[1]])
-        chosen = [r for r in rows if step in (None, self.steps[r])]
-        self.columns[key][chosen] = change(self.columns[key][chosen])
-
-
-@dataclass(frozen=True)
-class _Number:
-    """An uncertain number: its place among the batch's tolerances, its key, and the step that it belongs to, if to one."""
-
-    place: int
-    key: Key
-    step: str | None
-
-    @property
-    def name(self) -> str:
-        return ".".join(self.key) + (f" at step {self.step}" if self.step else "")
 
 
 class _Read:

@@ -1,0 +1,102 @@
+"""Parameters of many vehicles at once: each healthy, astray within its tolerances, or changed by a fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure.taking import Batch
+from circuitsim.quantities import Tolerance
+
+__all__ = ["Number", "Values", "constant", "factor_slopes"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Key = tuple[str, str]
+_FURTHEST = 30.0  # of the logarithm of a factor
+
+
+@dataclass(frozen=True)
+class Number:
+    """An uncertain number: its place among a batch's tolerances, its key, and the step that it belongs to, if to one."""
+
+    place: int
+    key: Key
+    step: str | None
+
+    @property
+    def name(self) -> str:
+        """ELEMENT.PARAMETER, with the step if it belongs to one."""
+        return ".".join(self.key) + (f" at step {self.step}" if self.step else "")
+
+
+class Values:
+    """Parameters of some samples, each one vehicle at one task of a batch; they start as the healthy vehicle's.
+
+    Parameters
+    ----------
+    batch
+        Whose tasks.
+    healthy
+        Parameters of the healthy vehicle that differ from the netlist's, one entry a task of the batch.
+    tasks
+        Number of the task of each sample.
+    """
+
+    def __init__(self, batch: Batch, healthy: Mapping[Key, Array], tasks: Index) -> None:
+        self.batch, self.elements = batch, batch.bench.net.elements
+        self.steps = np.array([batch.tasks[int(t)].step for t in tasks])
+        self.columns: dict[Key, Array] = {key: v[tasks] for key, v in healthy.items()}
+
+    def put(self, key: Key, rows: Sequence[int], step: str | None, change: Callable[[Array], Array | float]) -> None:
+        """Change a parameter in some samples, at one step alone if given; an element that is parted is passed over."""
+        if key[0] not in self.elements:
+            return
+        chosen = [r for r in rows if step is None or self.steps[r] == step]
+        column = self._column(key)
+        column[chosen] = change(column[chosen])
+
+    def stray(self, number: Number, by: Array) -> None:
+        """Move a number in every sample by standard deviations, (samples,); within what the element accepts."""
+        if number.key[0] not in self.elements:
+            return
+        tolerances = self.batch.tolerances[number.place][2]
+        moved = (by != 0) & ((self.steps == number.step) if number.step else True)
+        known = self.batch.circuit.steps
+        for step in np.unique(self.steps[moved]).tolist():
+            tolerance = tolerances[known.index(step)]
+            rows = np.flatnonzero(moved & (self.steps == step))
+            if tolerance is not None:
+                column = self._column(number.key)
+                limits = next(p for p in self.elements[number.key[0]].parameters if p.name == number.key[1])
+                column[rows] = np.clip(_astray(tolerance, column[rows], by[rows]), limits.low, limits.high)
+
+    def _column(self, key: Key) -> Array:
+        if key not in self.columns:
+            self.columns[key] = np.full(len(self.steps), self.elements[key[0]].values[key[1]])
+        return self.columns[key]
+
+
+def _astray(tolerance: Tolerance, nominal: Array, by: Array) -> Array:
+    if tolerance.kind == "lognormal":
+        return np.asarray(nominal * np.exp(np.clip(tolerance.log_sigma * by, -_FURTHEST, _FURTHEST)))
+    share = tolerance.standard(1.0)
+    return nominal + by * (share * np.abs(nominal) if tolerance.relative else share)
+
+
+def factor_slopes(log_sigma: Array, by: Array) -> Array:
+    """Slope of each number against its stray, over its standard uncertainty: 1, but for what scatters by a factor.
+
+    log_sigma: (numbers,), 0 for what does not; by: (vehicles, numbers).
+    """
+    s = np.where(log_sigma > 0, log_sigma, 1.0)
+    size = np.sqrt(np.exp(s**2) * np.expm1(s**2))
+    return np.where(log_sigma > 0, s * np.exp(np.clip(s * by, -_FURTHEST, _FURTHEST)) / size, 1.0)
+
+
+def constant(value: float, _kept: Array) -> float:
+    """Give a value, whatever was there."""
+    return value

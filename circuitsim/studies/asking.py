@@ -1,0 +1,95 @@
+"""Which test to ask for next: each suspect's readings at every test that could be made, and what they would tell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure import INSTRUMENTS, Task
+from circuitsim.measure.faults import Fault
+from circuitsim.studies.diagnosis import HEALTHY
+from circuitsim.studies.likelihood import shared_by
+from circuitsim.studies.next_test import TOLD, Choice, Minutes, choose, excluded, one_a_place
+
+if TYPE_CHECKING:
+    from circuitsim.studies.diagnose import Diagnosing
+
+__all__ = ["ranked_tests"]
+
+Array = NDArray[np.float64]
+
+
+def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequence[str], minutes: Minutes) -> list[Choice]:
+    """Rank the tests that could be made next, one a place, the best first: by information about the repair a minute.
+
+    work: the suspects so far; chances: of each; cannot: tests that can't be made; minutes: of work.
+    """
+    taken = {(r.task.step, r.task.red, r.task.black, r.task.at, r.task.conditions) for r in work.readings}
+    open_tests = [
+        k for k, (t, _) in enumerate(work.tests)
+        if (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
+    ]  # fmt: skip
+    vehicles = _vehicles(work, chances)
+    if not open_tests or len(vehicles) < 2:
+        return []
+    mean, deviation = _predictions(work, [v for v, _, _, _ in vehicles], open_tests)
+    weight = np.array([w for _, _, w, _ in vehicles])
+    names = list(dict.fromkeys(c for _, c, _, _ in vehicles))
+    classes = np.array([names.index(c) for _, c, _, _ in vehicles], dtype=np.intp)
+    tasks = [work.tests[k][0] for k in open_tests]
+    spans = [{"V": 1.3 * work.circuit.nominal, "A": 60.0, "Ω": 1e3, "1": 1.0}[INSTRUMENTS[t.instrument]] for t in tasks]
+    last = work.readings[-1].task if work.readings else None
+    ranked = choose(tasks, mean, deviation, weight, classes, last, minutes, work.meter, spans)
+    if work.flickers:  # unplugging may cure what comes and goes: plugged, loaded tests first
+        plugged = [r for r in ranked if not tasks[r[0]].conditions.unplugged and r[1] > TOLD]
+        ranked = plugged or ranked
+    labels = [work.tests[k][1] for k in open_tests]
+    owners = [name for _, _, _, name in vehicles]
+    return [
+        Choice(tasks[k], labels[k], bits, minutes_of, _expected(work, tasks[k], mean[:, k], owners, weight))
+        for k, bits, minutes_of in one_a_place(ranked, tasks)[:6]
+    ]  # fmt: skip
+
+
+def _vehicles(work: Diagnosing, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
+    """Vehicles that stand for the suspects: faults, repair, weight, name."""
+    found: list[tuple[tuple[Fault, ...], str, float, str]] = [((), HEALTHY, chances.get(HEALTHY, 0.0), HEALTHY)]
+    total = 0.0
+    for k in np.argsort(-work.by_course):
+        if work.by_course[k] < 1e-3 or total > 0.995:
+            break
+        total += float(work.by_course[k])
+        levels = (1 / 6, 0.5, 5 / 6) if work.courses[k].graded else (0.5,)
+        leader = max(work.members[k], key=lambda f: chances.get(f.name, 0.0))
+        share = float(work.by_course[k]) / len(levels)
+        shares = work.densities[k].quantiles(levels).tolist()
+        found += [(work.courses[k].make(x), leader.cure, share, leader.name) for x in shares]
+    return found
+
+
+def _predictions(work: Diagnosing, vehicles: Sequence[tuple[Fault, ...]], tests: Sequence[int]) -> tuple[Array, Array]:
+    """Give what each vehicle's readings at tests would be, given all readings so far, and their deviations."""
+    count = len(work.readings)
+    shown = work.table.bench.show(vehicles, [*work.columns[:count], *(work.table.place[work.tests[k][0]] for k in tests)])
+    mean, spread = shown.value[:, count:], shown.spread[:, count:]
+    variance = (spread**2).sum(axis=-1)
+    numbers = work.likelihood.numbers
+    if numbers.size:
+        inverse, _, left = work.likelihood.solved(shown.value[:, :count], shared_by(shown.spread[:, :count]))
+        cross = spread @ shown.spread[:, numbers].transpose(0, 2, 1)
+        mean = mean + np.einsum("vtj,vjk,vk->vt", cross, inverse, left)
+        variance = variance - np.einsum("vtj,vjk,vtk->vt", cross, inverse, cross)
+    return mean, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _expected(work: Diagnosing, task: Task, mean: Array, owners: Sequence[str], weight: Array) -> tuple[tuple[str, str], ...]:
+    """Say what each suspect predicts there."""
+    found: list[tuple[str, str]] = []
+    for name in list(dict.fromkeys(owners))[:9]:
+        own = [k for k, owner in enumerate(owners) if owner == name]
+        texts = list(dict.fromkeys(work.text(task, float(mean[k])) for k in own))
+        found.append((name, texts[0] if len(texts) == 1 else f"{texts[0]} to {texts[-1]}"))
+    return tuple(found)

@@ -1,0 +1,162 @@
+"""A closer look at live suspects: slopes taken where the parts of the vehicle would have to lie, not at their nominal values.
+
+To first order about the nominal vehicle a reading of a nearly stalled motor, say, is off by more than a meter can tell. So the
+numbers of each live suspect are moved to where the readings and their tolerances together put them (Gauss-Newton), and the
+readings are linearised there: Laplace's method at the mode. Joints that scatter by factors are moved in their logarithm, which
+takes their true shape into account. (Numbers between limits are taken as normal; that shifts all suspects alike.)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.likelihood import Likelihood, shared_by
+from circuitsim.studies.severities import Course, Density
+from circuitsim.studies.sightings import Sightings
+
+__all__ = ["look_closer"]
+
+Array = NDArray[np.float64]
+_ROUNDS = 7
+_SETTLED = 0.2  # nats; what changes by less from one round to the next is left
+_STRIDE = 2.5  # standard deviations; furthest that a number is moved at once
+_REACH = 0.1  # shares; furthest that a severity is moved at once
+_APART = 1e-3  # shares between which a slope along the severity is taken
+_BROAD = 0.15  # shares; a severity that is known less closely is looked at in three places
+_DEEP = 1e3  # nats below, for severities that are ruled out
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One place to look at: of which course (-1: the healthy vehicle), at which share, and whether that may move."""
+
+    course: int
+    share: float
+    moves: bool
+
+
+def look_closer(
+    bench: FaultBench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings, courses: Sequence[Course],
+    densities: Sequence[Density],
+) -> tuple[list[Density], float]:  # fmt: skip
+    """Give the densities of some courses anew, and the logarithm of the healthy vehicle's likelihood.
+
+    Parameters
+    ----------
+    bench, columns
+        Where faults are solved, and which of its readings were taken.
+    likelihood, sightings
+        Of those readings, and of what was seen.
+    courses, densities
+        Live suspects, with the likelihood along the severity of each as it is to first order.
+    """
+    looks = [_Look(-1, 0.5, False)]
+    for k, density in enumerate(densities):
+        low, middle, high = (float(x) for x in density.quantiles([0.05, 0.5, 0.95]))
+        peak = float(density.share[int(np.argmax(density.logs))])
+        if not courses[k].graded:
+            looks.append(_Look(k, 0.5, False))
+        elif high - low < _BROAD:
+            looks.append(_Look(k, peak, True))
+        else:
+            looks += [_Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
+    work = _Work(bench, columns, likelihood, sightings, courses, looks)
+    for _ in range(_ROUNDS):
+        if work.open.size:
+            work.step(work.open)
+    found = []
+    for k, density in enumerate(densities):
+        mine = [j for j, look in enumerate(looks) if look.course == k]
+        found.append(_anew(density, work, mine))
+    return found, float(work.best[0])
+
+
+class _Work:
+    """All places at once: shares and strays, and what the readings say there."""
+
+    def __init__(
+        self, bench: FaultBench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings,
+        courses: Sequence[Course], looks: Sequence[_Look],
+    ) -> None:  # fmt: skip
+        self.bench, self.columns, self.likelihood, self.sightings = bench, list(columns), likelihood, sightings
+        self.make = [courses[look.course].make if look.course >= 0 else (lambda _: ()) for look in looks]
+        self.moves = np.array([look.moves for look in looks])
+        self.share = np.array([look.share for look in looks])
+        self.strays = np.zeros((len(looks), len(bench.what)))
+        self.best = np.full(len(looks), -math.inf)
+        self.at, self.width = self.share.copy(), np.full(len(looks), math.inf)
+        self._height = np.full(len(looks), -math.inf)
+        self._kept = self.strays.copy()
+        self.open = np.arange(len(looks))
+
+    def step(self, some: NDArray[np.intp]) -> None:
+        """Look at some places, keep what is higher, and move on from there."""
+        share, strays, moves = self.share[some], self.strays[some], self.moves[some]
+        size, ahead = some.size, np.where(share > 0.5, -_APART, _APART)
+        sides = np.flatnonzero(moves)
+        vehicles = [self.make[k](float(x)) for k, x in zip(some, share, strict=True)]
+        vehicles += [self.make[some[j]](float(share[j] + ahead[j])) for j in sides]
+        shown = self.bench.show(vehicles, self.columns, np.concatenate([strays, strays[sides]]))
+        slopes, numbers = shown.spread[:size], self.likelihood.numbers
+        back, shared = shown.value[:size] - np.einsum("vmn,vn->vm", slopes, strays), shared_by(slopes)
+        judged = self.likelihood.judge(back, shared)
+        total = judged.total + self.sightings.logs(shown.speed[:size], list(shown.blown[:size]))
+        along = np.zeros((size, numbers.size))
+        along[sides] = np.nan_to_num((shown.value[size:] - shown.value[sides])[:, numbers] / ahead[sides, None])
+        doubtful = np.where(judged.slip > 0.5, 1e6, 0.0)
+        inverse, _, left = self.likelihood.solved(back, shared, doubtful)
+        sharp = np.einsum("vi,vij,vj->v", along, inverse, along)
+        better = self._keep(some, self._merit(shown.value[:size], strays, doubtful), total, sharp)
+        moved = np.clip(np.einsum("vi,vij,vj->v", along, inverse, left) / np.maximum(sharp, 1e-12), -_REACH, _REACH)
+        on = np.where(moves, np.clip(share + moved, 0, 1), share)
+        rest = left - along * (on - share)[:, None]
+        goal = np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
+        # What did not come out better is tried again half way to the best so far.
+        self.share[some] = np.where(better, on, 0.5 * (share + self.at[some]))
+        ahead_of = strays + np.clip(goal - strays, -_STRIDE, _STRIDE)
+        self.strays[some] = np.where(better[:, None], ahead_of, 0.5 * (strays + self._kept[some]))
+
+    def _keep(self, some: NDArray[np.intp], height: Array, total: Array, sharp: Array) -> NDArray[np.bool_]:
+        """Keep what came out higher than before, and say what did; what has settled is not looked at again."""
+        better = (height > self._height[some]) & np.isfinite(total)
+        settled = better & (height - self._height[some] < _SETTLED) & (np.abs(total - self.best[some]) < _SETTLED)
+        new = some[better]
+        self._height[new], self.best[new], self.at[new] = height[better], total[better], self.share[new]
+        self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
+        self._kept[new] = self.strays[new]
+        self.open = np.setdiff1d(self.open, some[settled])
+        return better
+
+    def _merit(self, value: Array, strays: Array, doubtful: Array) -> Array:
+        """Give the logarithm of the joint density of readings and strays, up to a constant."""
+        none = np.zeros((len(value), value.shape[1], value.shape[1]))
+        inverse, _, left = self.likelihood.solved(value, none, doubtful)
+        return np.asarray(-0.5 * ((strays**2).sum(axis=1) + np.einsum("vi,vij,vj->v", left, inverse, left)))
+
+
+def _anew(density: Density, work: _Work, mine: Sequence[int]) -> Density:
+    """Give a density as a closer look has it."""
+    if not np.isfinite(work.best[list(mine)]).all():
+        return density
+    shares, tops = work.at[list(mine)], work.best[list(mine)]
+    if work.moves[mine[0]] and work.width[mine[0]] < _BROAD:
+        return _narrow(float(shares[0]), float(work.width[mine[0]]), float(tops[0]))
+    more = tops - np.interp(shares, density.share, density.logs)
+    return replace(density, logs=density.logs + np.interp(density.share, shares, more))
+
+
+def _narrow(at: float, width: float, top: float) -> Density:
+    """Give a normal density along the severity, cut off at the ends of the plausible range."""
+    share = np.unique(np.clip(at + width * np.linspace(-6, 6, 49), 0.0, 1.0))
+    logs = top - 0.5 * ((share - at) / width) ** 2
+    share = np.concatenate([[share[0] - 1e-9], share, [share[-1] + 1e-9]])
+    logs = np.concatenate([[top - _DEEP], logs, [top - _DEEP]])
+    weight = np.gradient(share)
+    weight[[0, -1]] = max(share[1], 0.0), max(1.0 - share[-2], 0.0)
+    return Density(share, logs, np.zeros(share.size), np.maximum(weight, 0.0), top)
