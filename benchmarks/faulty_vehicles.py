@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure.faults import Fault
+from circuitsim.quantities import Tolerance
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.predict import reading_plan
 from circuitsim.studies.priors import Prior
 
-__all__ = ["Case", "draw_cases", "standard_tests", "take"]
+__all__ = ["Case", "displayed", "draw_cases", "drawn_strays", "standard_tests", "take"]
 
 Array = NDArray[np.float64]
 
@@ -48,7 +49,6 @@ def draw_cases(table: FaultTable, prior: Prior, count: int, seed: int, healthy: 
     """Draw vehicles: faults by the prior's weights, severities evenly along their plausible range, all tolerances."""
     rng = np.random.default_rng(seed)
     faults, tolerances = table.faults, table.bench.tolerances
-    even = np.array([t.kind == "uniform" for t in tolerances])
     names = list(faults)
     weights = np.array([prior.weight(faults[n]) for n in names])
     weights /= weights.sum()
@@ -57,10 +57,17 @@ def draw_cases(table: FaultTable, prior: Prior, count: int, seed: int, healthy: 
         chosen = faults[names[int(rng.choice(len(names), p=weights))]]
         severity = float(chosen.at(float(rng.random()))) if chosen.graded else math.nan
         fault = None if rng.random() < healthy else chosen.fault(severity)
-        strays = np.where(even, rng.uniform(-math.sqrt(3), math.sqrt(3), even.size), rng.standard_normal(even.size))
+        strays = drawn_strays(tolerances, rng, 1)[0]
         gains = {unit: float(rng.uniform(-1, 1)) for unit in ("V", "A", "Ω", "1")}
         cases.append(Case(fault, strays, gains, seed + 1000 * k))
     return cases
+
+
+def drawn_strays(tolerances: Sequence[Tolerance], rng: np.random.Generator, count: int) -> Array:
+    """Draw how far numbers stray, each in its own shape, (count, numbers)."""
+    even = np.array([t.kind == "uniform" for t in tolerances])
+    size = (count, even.size)
+    return np.where(even, rng.uniform(-math.sqrt(3), math.sqrt(3), size), rng.standard_normal(size))
 
 
 def take(table: FaultTable, cases: Sequence[Case], tests: Sequence[Task], meter: Meter) -> list[Findings]:
@@ -70,12 +77,13 @@ def take(table: FaultTable, cases: Sequence[Case], tests: Sequence[Task], meter:
     found = []
     for case, values in zip(cases, shown.value, strict=True):
         rng = np.random.default_rng(case.seed)
-        readings = [TakenReading(0, t, _displayed(t, float(v), case, meter, rng)) for t, v in zip(tests, values, strict=True)]
+        readings = [TakenReading(0, t, displayed(t, float(v), case, meter, rng)) for t, v in zip(tests, values, strict=True)]
         found.append(Findings(tuple(readings), (), tests[0].conditions))
     return found
 
 
-def _displayed(task: Task, value: float, case: Case, meter: Meter, rng: np.random.Generator) -> Shown:
+def displayed(task: Task, value: float, case: Case, meter: Meter, rng: np.random.Generator) -> Shown:
+    """Give what a meter shows of a value: its gain of this unit, its counts, its last digit."""
     unit = INSTRUMENTS[task.instrument]
     if not math.isfinite(value):
         return Shown("overload")

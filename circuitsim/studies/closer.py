@@ -20,7 +20,7 @@ from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["look_closer"]
+__all__ = ["Climb", "Look", "look_closer"]
 
 Array = NDArray[np.float64]
 _ROUNDS = 7
@@ -33,7 +33,7 @@ _DEEP = 1e3  # nats below, for severities that are ruled out
 
 
 @dataclass(frozen=True)
-class _Look:
+class Look:
     """One place to look at: of which course (-1: the healthy vehicle), at which share, and whether that may move."""
 
     course: int
@@ -56,17 +56,17 @@ def look_closer(
     courses, densities
         Live suspects, with the likelihood along the severity of each as it is to first order.
     """
-    looks = [_Look(-1, 0.5, False)]
+    looks = [Look(-1, 0.5, False)]
     for k, density in enumerate(densities):
         low, middle, high = (float(x) for x in density.quantiles([0.05, 0.5, 0.95]))
         peak = float(density.share[int(np.argmax(density.logs))])
         if not courses[k].graded:
-            looks.append(_Look(k, 0.5, False))
+            looks.append(Look(k, 0.5, False))
         elif high - low < _BROAD:
-            looks.append(_Look(k, peak, True))
+            looks.append(Look(k, peak, True))
         else:
-            looks += [_Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
-    work = _Work(bench, columns, likelihood, sightings, courses, looks)
+            looks += [Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
+    work = Climb(bench, columns, likelihood, sightings, courses, looks)
     for _ in range(_ROUNDS):
         if work.open.size:
             work.step(work.open)
@@ -77,12 +77,16 @@ def look_closer(
     return found, float(work.best[0])
 
 
-class _Work:
-    """All places at once: shares and strays, and what the readings say there."""
+class Climb:
+    """All places at once: where numbers and severities are likeliest, and what the readings say there.
+
+    open: places that have not settled; at, kept: shares and strays of the highest so far; best: log likelihood there, to first
+    order about that place; width: standard deviation of the share there.
+    """
 
     def __init__(
         self, bench: FaultBench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings,
-        courses: Sequence[Course], looks: Sequence[_Look],
+        courses: Sequence[Course], looks: Sequence[Look],
     ) -> None:  # fmt: skip
         self.bench, self.columns, self.likelihood, self.sightings = bench, list(columns), likelihood, sightings
         self.make = [courses[look.course].make if look.course >= 0 else (lambda _: ()) for look in looks]
@@ -92,7 +96,7 @@ class _Work:
         self.best = np.full(len(looks), -math.inf)
         self.at, self.width = self.share.copy(), np.full(len(looks), math.inf)
         self._height = np.full(len(looks), -math.inf)
-        self._kept = self.strays.copy()
+        self.kept = self.strays.copy()
         self.open = np.arange(len(looks))
 
     def step(self, some: NDArray[np.intp]) -> None:
@@ -120,7 +124,7 @@ class _Work:
         # What did not come out better is tried again half way to the best so far.
         self.share[some] = np.where(better, on, 0.5 * (share + self.at[some]))
         ahead_of = strays + np.clip(goal - strays, -_STRIDE, _STRIDE)
-        self.strays[some] = np.where(better[:, None], ahead_of, 0.5 * (strays + self._kept[some]))
+        self.strays[some] = np.where(better[:, None], ahead_of, 0.5 * (strays + self.kept[some]))
 
     def _keep(self, some: NDArray[np.intp], height: Array, total: Array, sharp: Array) -> NDArray[np.bool_]:
         """Keep what came out higher than before, and say what did; what has settled is not looked at again."""
@@ -129,7 +133,7 @@ class _Work:
         new = some[better]
         self._height[new], self.best[new], self.at[new] = height[better], total[better], self.share[new]
         self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
-        self._kept[new] = self.strays[new]
+        self.kept[new] = self.strays[new]
         self.open = np.setdiff1d(self.open, some[settled])
         return better
 
@@ -140,7 +144,7 @@ class _Work:
         return np.asarray(-0.5 * ((strays**2).sum(axis=1) + np.einsum("vi,vij,vj->v", left, inverse, left)))
 
 
-def _anew(density: Density, work: _Work, mine: Sequence[int]) -> Density:
+def _anew(density: Density, work: Climb, mine: Sequence[int]) -> Density:
     """Give a density as a closer look has it."""
     if not np.isfinite(work.best[list(mine)]).all():
         return density

@@ -36,7 +36,7 @@ from circuitsim.measure.supplies import fitted_supply
 from circuitsim.measure.taking import Batch
 from circuitsim.quantities import Tolerance
 
-__all__ = ["FaultBench", "Readout"]
+__all__ = ["FaultBench", "Rack", "Readout"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -91,7 +91,7 @@ class FaultBench:
         states: dict[object, list[int]] = {}
         for k, task in enumerate(self.tasks):
             states.setdefault((task.conditions.fitted, task.conditions.since), []).append(k)
-        self._racks = [_Rack(self, members) for members in states.values()]
+        self.racks = [Rack(self, members) for members in states.values()]
 
     def _with_paths(self) -> Circuit:
         net = self.circuit.net.copy()
@@ -108,13 +108,13 @@ class FaultBench:
     @cached_property
     def what(self) -> tuple[str, ...]:
         """Names of the uncertain numbers, in the order of `Readout.spread`."""
-        return tuple(dict.fromkeys(n.name for rack in self._racks for n in rack.numbers))
+        return tuple(dict.fromkeys(n.name for rack in self.racks for n in rack.numbers))
 
     @cached_property
     def tolerances(self) -> tuple[Tolerance, ...]:
         """Tolerance of each uncertain number."""
         found: dict[str, Tolerance] = {}
-        for rack in self._racks:
+        for rack in self.racks:
             for n in rack.numbers:
                 given = rack.batch.tolerances[n.place][2]
                 own = given[self.circuit.steps.index(n.step)] if n.step else next(t for t in given if t)
@@ -142,7 +142,7 @@ class FaultBench:
         spread = np.zeros((*size, len(self.what)))
         columns = {name: k for k, name in enumerate(self.what)}
         blown: list[set[str]] = [set() for _ in vehicles]
-        for rack in self._racks:
+        for rack in self.racks:
             members = [k for k in rack.members if k in set(chosen)]
             if not members:
                 continue
@@ -159,8 +159,12 @@ class FaultBench:
         return Readout(value, spread, sound, speed, tuple(tuple(sorted(b)) for b in blown), self.what)
 
 
-class _Rack:
-    """Readings that share what is fitted and since when the circuit is on."""
+class Rack:
+    """Readings of a bench that share what is fitted and since when the circuit is on.
+
+    members: their numbers among the bench's tasks; batch: the points they need and themselves, as tasks; place: reading →
+    number of its task there; healthy: parameters of the healthy vehicle that differ from the netlist's, one entry a task.
+    """
 
     def __init__(self, bench: FaultBench, members: Sequence[int]) -> None:
         self.bench, self.members = bench, list(members)
@@ -330,7 +334,7 @@ class _Rack:
 class _Read:
     """Readings taken off points: one a sample. on: the instruments are connected already."""
 
-    def __init__(self, rack: _Rack, exact: Solved, averaged: Solved, tasks: Index, *, on: bool = False) -> None:
+    def __init__(self, rack: Rack, exact: Solved, averaged: Solved, tasks: Index, *, on: bool = False) -> None:
         self.rack, self.tasks = rack, tasks
         self.points, self.solved, self.on = Points(exact) if exact is averaged else points_of(exact), averaged, on
         self.value, answer = self._answer()

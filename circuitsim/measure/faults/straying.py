@@ -56,8 +56,9 @@ class Values:
         if key[0] not in self.elements:
             return
         chosen = [r for r in rows if step is None or self.steps[r] == step]
-        column = self._column(key)
-        column[chosen] = change(column[chosen])
+        if chosen:
+            column = self._column(key)
+            column[chosen] = change(column[chosen])
 
     def stray(self, number: Number, by: Array) -> None:
         """Move a number in every sample by standard deviations, (samples,); within what the element accepts."""
@@ -97,6 +98,6 @@ def factor_slopes(log_sigma: Array, by: Array) -> Array:
     return np.where(log_sigma > 0, s * np.exp(np.clip(s * by, -_FURTHEST, _FURTHEST)) / size, 1.0)
 
 
-def constant(value: float, _kept: Array) -> float:
+def constant(value: Array | float, _kept: Array) -> Array | float:
     """Give a value, whatever was there."""
     return value

@@ -1,0 +1,137 @@
+"""One fault on very many vehicles: what readings show, values alone.
+
+Every vehicle starts from the solved point of the nearest severity on a nominal vehicle (`Anchored`), and all voltmeters of one
+state of the circuit are on at once: a microsecond or two a vehicle with the compiled engine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.engine.anchored import Anchored
+from circuitsim.engine.operating import Solved
+from circuitsim.engine.periodic import chop
+from circuitsim.engine.periodic_points import points_of
+from circuitsim.engine.verdicts import breaches
+from circuitsim.errors import InputError
+from circuitsim.measure.faults.bench import FaultBench, Rack
+from circuitsim.measure.faults.finding import PossibleFault
+from circuitsim.measure.faults.kinds import OPEN
+from circuitsim.measure.faults.straying import Values, constant
+
+__all__ = ["sample_fault"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Columns = dict[tuple[str, str], Array]
+_ANCHORS = 33
+
+
+def sample_fault(bench: FaultBench, fault: PossibleFault | None, share: Array, strays: Array) -> Array:
+    """Give what the readings of a bench show on many vehicles with one fault (None: healthy).
+
+    Parameters
+    ----------
+    bench
+        Circuit, faults and readings: voltmeter and clamp, just switched on or warm.
+    fault, share
+        Share of the fault's plausible range on every vehicle, (vehicles,), in rising order; no matter for a fault without.
+    strays
+        As of `FaultBench.show`.
+
+    Returns
+    -------
+    array
+        (vehicles, readings), NaN where there is no point.
+
+    Raises
+    ------
+    InputError
+        For readings of other instruments, or after a time on.
+    """
+    columns = {name: k for k, name in enumerate(bench.what)}
+    out = np.full((len(strays), len(bench.tasks)), np.nan)
+    points = []
+    opened: set[tuple[int, str]] = set()
+    for rack in bench.racks:
+        where = np.array([columns[n.name] for n in rack.numbers], dtype=np.intp)
+        for point in range(len(rack.points)):
+            members = [k for k in rack.members if rack.point_of[k] == point]
+            points.append(_Point(bench, rack, point, members, fault, share, strays[:, where]))
+            out[:, members] = points[-1].shown
+            opened |= points[-1].overloaded if fault else set()
+    for one in points if opened else ():  # a fuse that was overloaded is open in all readings
+        rows, values = one.again(opened)
+        out[np.ix_(rows, one.members)] = values
+    return out
+
+
+class _Point:
+    """One state of the circuit, with all voltmeters on that some readings need, solved for all vehicles."""
+
+    def __init__(
+        self, bench: FaultBench, rack: Rack, point: int, members: Sequence[int], fault: PossibleFault | None, share: Array,
+        strays: Array,
+    ) -> None:  # fmt: skip
+        self.bench, self.rack, self.point, self.members = bench, rack, point, list(members)
+        tasks = [rack.batch.tasks[rack.place[k]] for k in members]
+        if any(t.instrument not in ("voltmeter", "clamp") for t in tasks) or not isinstance(rack.batch.since, str):
+            raise InputError("only voltmeter and clamp can be sampled, just switched on or warm", key="readings")
+        places = [point, *(rack.place[k] for k in members)]
+        self.on = {key: v[places].max() for key, v in rack.healthy.items() if np.ptp(v[places]) > 0}
+        graded = fault is not None and fault.graded
+        count = _ANCHORS if graded else 1
+        self.values = self._columns(fault, share, strays)
+        nominal = self._columns(fault, (np.arange(count) + 0.5) / count, np.zeros((count, strays.shape[1])))
+        for key in self.values.keys() - nominal.keys():
+            nominal[key] = np.full(count, bench.tapped.net.elements[key[0]].values[key[1]])
+        labels = np.minimum((share * count).astype(np.intp), count - 1) if graded else np.zeros(len(strays), np.intp)
+        self.ambient, self.frozen = float(rack.batch.ambient[point]), rack.batch.since == "cold"
+        anchored = Anchored(rack.batch.compiled, nominal, count, ambient=self.ambient, frozen=self.frozen)
+        solved = anchored.solve(labels, self.values)
+        self.shown, self.overloaded = self._read(solved), self._blows(solved)
+
+    def again(self, opened: set[tuple[int, str]]) -> tuple[list[int], Array]:
+        """Solve the vehicles that have lost fuses anew: their numbers, and what is shown."""
+        rows = sorted({row for row, _ in opened})
+        place = {row: j for j, row in enumerate(rows)}
+        values = {key: v[rows] for key, v in self.values.items()}
+        for row, name in opened:
+            own = self.bench.tapped.net.elements[name].values["resistance"]
+            values.setdefault((name, "resistance"), np.full(len(rows), own))[place[row]] = OPEN
+        compiled = self.rack.batch.compiled
+        solved = compiled.solve(values, ambient=self.ambient, frozen=self.frozen, size=len(rows))
+        return rows, self._read(solved)
+
+    def _columns(self, fault: PossibleFault | None, share: Array, strays: Array) -> Columns:
+        rows = list(range(len(strays)))
+        values = Values(self.rack.batch, self.rack.healthy, np.full(len(strays), self.point))
+        for number, by in zip(self.rack.numbers, strays.T, strict=True):
+            values.stray(number, by)
+        if fault is not None:
+            severity = np.asarray(fault.at(share)) if fault.graded else np.full(len(strays), np.nan)
+            for change in fault.effect.changes:
+                values.put(change.key, rows, change.step, partial(change.applied, severity=severity))
+            for tap, name in zip(fault.effect.taps, self.bench.paths.get(fault.name, ()), strict=True):
+                values.put((name, "conductance"), rows, None, partial(constant, 1 / np.asarray(tap.ohms(severity))))
+        return values.columns | {key: np.full(len(strays), v) for key, v in self.on.items()}
+
+    def _read(self, solved: Solved) -> Array:
+        points = points_of(chop(solved, waves=False))
+        index, ground = solved.system.index, self.rack.batch.bench.net.ground
+        shown = []
+        for k in self.members:
+            task, leads = self.rack.batch.tasks[self.rack.place[k]], self.rack.batch.leads[self.rack.place[k]]
+            red, black = (index[at] for at in leads or (ground, ground))
+            shown.append(points.outputs(task.at)["current"] if task.at else points.solved.x[red] - points.solved.x[black])
+        return np.where(points.accepted[:, None], np.array(shown).T, np.nan)
+
+    def _blows(self, solved: Solved) -> set[tuple[int, str]]:
+        """Name the fuses that are overloaded, with the vehicle of each."""
+        groups = solved.system.groups
+        named = ((b.sample, groups[b.place[0]].names[b.place[1]]) for b in breaches(solved.laws, solved.x))
+        return {(k, name) for k, name in named if solved.system.net.elements[name].kind == "fuse"}

@@ -1,0 +1,93 @@
+"""A closer look at suspects: against nested quadrature over the tolerances of a small circuit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import circuitsim as cs
+from circuitsim.library.circuit import Circuit, ProbePoint, Supply
+from circuitsim.measure import Conditions, Task
+from circuitsim.measure import meter as find_meter
+from circuitsim.measure.faults import find_faults
+from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.measure.faults.sampled import sample_fault
+from circuitsim.quantities import Tolerance
+from circuitsim.studies.diagnose import Diagnosing
+from circuitsim.studies.evidence import Findings, Shown, TakenReading
+from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.priors import Prior
+
+METER = find_meter("standard")
+TASKS = [Task("on", Conditions(), "voltmeter", "MOT+", "GND"), Task("on", Conditions(), "clamp", at="M1")]
+
+
+def small() -> Circuit:
+    """A battery, a joint that scatters by a factor, a blocked motor: three uncertain numbers."""
+    net = cs.Netlist("small")
+    net.chain("GND", cs.Battery("BAT", emf=12.6, resistance=0.02, charge_resistance=0.2), "BAT+")
+    net.chain("BAT+", cs.Pin("X1", resistance=0.05), "MOT+")
+    net.add(cs.Motor("M1", "MOT+", "GND", "S", resistance=0.4, constant=0.03, friction=0.02))
+    net.add(cs.ForwardCurvedFan("FAN1", "S", torque=0.4, speed=300.0))
+    net.elements["BAT"].tolerances["emf"] = Tolerance("normal", 0.02, relative=True)
+    net.elements["X1"].tolerances["resistance"] = Tolerance("lognormal", 2.0)
+    net.elements["M1"].tolerances["resistance"] = Tolerance("normal", 0.10, relative=True)
+    probes = {name: ProbePoint(name, name, "") for name in ("BAT+", "MOT+")}
+    return Circuit("small", "", 12.0, net, ("off", "on"), "M1", Supply("BAT", None, "BAT+", "GND"), probes=probes)
+
+
+@pytest.fixture(autouse=True)
+def no_slips(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reading that is wrong altogether is no part of the quadrature."""
+    monkeypatch.setattr("circuitsim.studies.likelihood.SLIP", 1e-100)
+
+
+def findings(volts: float, amperes: float) -> Findings:
+    shown = (Shown("number", volts, 0.01), Shown("number", amperes, 0.01))
+    return Findings(tuple(TakenReading(0, t, s) for t, s in zip(TASKS, shown, strict=True)), (), Conditions())
+
+
+def quadrature(bench: FaultBench, likelihood: Likelihood, fault: str, share: float) -> float:
+    """Logarithm of the evidence at one severity, by a product of three Gauss-Hermite rules over the tolerances."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(41)
+    assert len(bench.what) == 3
+    grid = np.stack(np.meshgrid(nodes, nodes, nodes, indexing="ij"), axis=-1).reshape(-1, 3)
+    weight = np.einsum("i,j,k->ijk", weights, weights, weights).ravel() / weights.sum() ** 3
+    known = bench.faults[fault] if fault else None
+    value = sample_fault(bench, known, np.full(len(grid), share), grid)
+    noise = likelihood.gains @ likelihood.gains.T + np.diag(likelihood.noise)
+    left = likelihood.value - value
+    logs = -0.5 * np.einsum("vi,ij,vj->v", left, np.linalg.inv(noise), left)
+    logs -= 0.5 * np.linalg.slogdet(2 * np.pi * noise)[1]
+    return float(np.log((weight * np.exp(logs)).sum()))
+
+
+@pytest.mark.parametrize(("volts", "amperes"), [(11.86, 9.1), (11.60, 10.6), (12.20, 9.8)])
+def test_the_healthy_evidence_is_that_of_nested_quadrature(volts: float, amperes: float) -> None:
+    """Near the nominal readings (11.9 V, 9.7 A), and where the joint would have to be far from its nominal value.
+
+    Laplace's method leaves a tenth of a nat where a number that scatters by a factor is moved by three deviations.
+    """
+    circuit = small()
+    work = Diagnosing(circuit, findings(volts, amperes), METER, Prior())
+    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
+    assert work.base == pytest.approx(quadrature(bench, work.likelihood, "", 0.5), abs=0.12)
+
+
+@pytest.mark.parametrize(("volts", "amperes"), [(11.11, 8.75), (9.89, 7.32), (10.05, 7.10)])
+def test_a_faults_evidence_is_that_of_nested_quadrature(volts: float, amperes: float) -> None:
+    """A corroded joint: severity by Simpson's rule on a fine grid about its peak, tolerances by Gauss-Hermite."""
+    circuit = small()
+    work = Diagnosing(circuit, findings(volts, amperes), METER, Prior())
+    k = next(k for k, family in enumerate(work.members) if family[0].name == "X1:corroded")
+    density = work.densities[k]
+    low, high = density.quantiles([0.001, 0.999])
+    share = np.linspace(max(low - 0.02, 0.0), min(high + 0.02, 1.0), 61)
+    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
+    logs = np.array([quadrature(bench, work.likelihood, "X1:corroded", float(x)) for x in share])
+    simpson = np.ones(61)
+    simpson[1:-1:2], simpson[2:-1:2] = 4.0, 2.0
+    evidence = np.log((simpson * np.exp(logs - logs.max())).sum() * (share[1] - share[0]) / 3) + logs.max()
+    assert density.evidence == pytest.approx(evidence, abs=0.1)
+    peak = share[int(np.argmax(logs))]
+    assert density.quantiles([0.5])[0] == pytest.approx(peak, abs=0.01)
