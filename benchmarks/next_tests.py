@@ -56,8 +56,10 @@ def fixed_order(tests: Sequence[tuple[Task, str]], steps: Sequence[str]) -> list
     return sorted((t for t, _ in tests), key=lambda t: (_rank(t), t.red, t.black, t.at, -list(steps).index(t.step)))
 
 
-def work(given: _Bench, case: Case, choose: Callable[[Diagnosis | None, int], Task | None]) -> tuple[float, int, bool]:
-    """Give the minutes, the readings, and whether the repair was the right one."""
+def work(
+    given: _Bench, case: Case, choose: Callable[[Diagnosis | None, int], Task | None], *, asks: bool = True
+) -> tuple[float, int, bool]:
+    """Give the minutes, the readings, and whether the repair was the right one. asks: whether a next test is to be chosen."""
     all_tests = [t for t, _ in given.tests]
     shown = {r.task: r for r in take(given.table, [case], all_tests, given.meter)[0].readings}
     minutes, taken = 0.0, list[TakenReading]()
@@ -71,7 +73,7 @@ def work(given: _Bench, case: Case, choose: Callable[[Diagnosis | None, int], Ta
         last = task
         taken.append(replace(shown[task], line=k))
         findings = Findings(tuple(taken), (), Conditions())
-        found = diagnose(given.table.circuit, findings, prior=given.prior, table=given.table)
+        found = diagnose(given.table.circuit, findings, prior=given.prior, table=given.table, next_test=asks)
         if found.enough:
             break
     leader = found.suspects[0].leader if found and found.suspects else None
@@ -103,7 +105,7 @@ def measure(circuit: str = CIRCUIT, cases: int = 40, seed: int = 1) -> list[dict
     own, fixed = [], []
     for case in draw_cases(given.table, given.prior, cases, seed):
         own.append(work(given, case, lambda d, k: first if d is None else d.next_test.task if d.next_test else None))
-        fixed.append(work(given, case, lambda d, k: order[k] if k < len(order) else None))
+        fixed.append(work(given, case, lambda d, k: order[k] if k < len(order) else None, asks=False))
     (mine, count, right), (theirs, counted, straight) = (np.array(rows, dtype=float).T for rows in (own, fixed))
     told = f"{count.mean():.1f} readings, {100 * right.mean():.0f} % right, against {counted.mean():.1f}"
     told += f" and {100 * straight.mean():.0f} %"

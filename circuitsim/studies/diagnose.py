@@ -255,9 +255,9 @@ class Diagnosing:
         if chances.get(OTHER, 0.0) > _SHOWN:
             suspects.append(Suspect((_plain(OTHER, chances),), chances[OTHER], "no fault in the library explains all readings"))
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
-        ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else []
+        ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         enough, verdict = self._verdict(suspects, chances, ranked, sure)
-        good = [] if enough else [c for c in ranked if c.bits > TOLD][:4]
+        good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
@@ -352,16 +352,16 @@ class Diagnosing:
         )  # fmt: skip
 
     def _verdict(
-        self, suspects: Sequence[Suspect], chances: Mapping[str, float], ranked: Sequence[Choice], sure: float
+        self, suspects: Sequence[Suspect], chances: Mapping[str, float], ranked: Sequence[Choice] | None, sure: float
     ) -> tuple[bool, str]:
-        """Say whether enough is known, and what to do."""
+        """Say whether enough is known, and what to do; ranked: tests, None where nobody asked for any."""
         cures = self._cures(chances)
         cure, chance = max(cures.items(), key=lambda one: one[1])
         if chance >= sure:
             return True, self._stop(cure, chance)
         if not suspects:
             return False, "nothing measured yet points anywhere"
-        if ranked and ranked[0].bits > TOLD:
+        if ranked is None or (ranked and ranked[0].bits > TOLD):
             return False, f"not enough yet: the likeliest repair ({cure}) has {100 * chance:.0f} %; measure on"
         names = ", ".join(suspects[0].faults[:6])
         return True, f"no test that can be made tells more: {names} ({100 * suspects[0].probability:.0f} %) stay together"

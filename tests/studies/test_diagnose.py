@@ -329,3 +329,11 @@ def test_a_bad_file_of_priors_is_told(tmp_path, text: str, error: type[InputErro
     path.write_text(text, encoding="utf-8")
     with pytest.raises(error, match=".*".join(map(str, [told.replace("?", "\\?")]))):
         read_prior(path, find_faults(_circuit()))
+
+
+def test_without_a_next_test_it_does_not_claim_that_none_tells_more() -> None:
+    """Three readings that leave many suspects: not enough, whether or not a next test was asked for."""
+    found = _told("X2.1:corroded=100mohm", {"BAT+:BAT-": "4", "MOT+:GND": "4", "MOT-:GND": "4"}, next_test=False)
+    assert found.next_test is None
+    assert not found.enough
+    assert "measure on" in found.verdict
