@@ -23,6 +23,10 @@ QUICK: dict[str, dict[str, Any]] = {
     "memory": {"samples": 262_144},
     "chopping": {},
     "transients": {},
+    "fitting": {"vehicles": 20},
+    "diagnosis": {"names": ["tractor-cab-fan"], "cases": 30, "others": 20, "outside": 10},
+    "posterior": {"cases": 10},
+    "next_tests": {"cases": 5},
 }
 """The benchmarks in their order, and what `--quick` asks of each."""
 
@@ -57,7 +61,8 @@ def run(name: str, options: dict[str, Any]) -> list[dict[str, Any]]:
 def line(row: dict[str, Any]) -> str:
     """Write a row of the table."""
     target = "" if row.get("target") is None else f"{row['target']:g}"
-    return f"| {row['what']} | {number(row['value'])} | {number(row['yardstick'])} | {row['ratio']:.3g} | {target} |"
+    ratio = "" if row.get("ratio") is None else f"{row['ratio']:.3g}"
+    return f"| {row['what']} | {number(row['value'])} | {number(row.get('yardstick'))} | {ratio} | {target} |"
 
 
 def number(value: Any) -> str:

@@ -25,12 +25,16 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Case:
-    """One vehicle: its fault (None: healthy), how far its numbers stray (see `FaultBench.show`), and its meter's errors."""
+    """One vehicle: its fault (None: healthy), how far its numbers stray (see `FaultBench.show`), its meter's errors.
+
+    second: one more fault that has nothing to do with the first.
+    """
 
     fault: Fault | None
     strays: Array
     gains: dict[str, float]
     seed: int
+    second: Fault | None = None
 
     @property
     def name(self) -> str:
@@ -73,7 +77,8 @@ def drawn_strays(tolerances: Sequence[Tolerance], rng: np.random.Generator, coun
 def take(table: FaultTable, cases: Sequence[Case], tests: Sequence[Task], meter: Meter) -> list[Findings]:
     """Solve the vehicles, and write down what the meter shows, with its errors and its last digit."""
     columns = [table.place[t] for t in tests]
-    shown = table.bench.show([(c.fault,) if c.fault else () for c in cases], columns, np.array([c.strays for c in cases]))
+    vehicles = [tuple(f for f in (c.fault, c.second) if f) for c in cases]
+    shown = table.bench.show(vehicles, columns, np.array([c.strays for c in cases]))
     found = []
     for case, values in zip(cases, shown.value, strict=True):
         rng = np.random.default_rng(case.seed)

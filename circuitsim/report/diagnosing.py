@@ -37,6 +37,8 @@ def diagnosis_lines(found: Diagnosis, width: int | None = None) -> list[Line]:
         lines += _choice(choice, width, first=k == 0)
     if found.sensitivity:
         lines += [line(text, "faint") for text in wrap(clean(_sentence(found.sensitivity)), width)]
+    for note in found.notes:
+        lines += [line(text, "faint") for text in wrap(clean(_sentence(note)), width)]
     if found.left_out:
         left = f"Not used, of an instrument that this can't judge: {'; '.join(found.left_out)}"
         lines += [line(text, "faint") for text in wrap(clean(left), width)]

@@ -261,8 +261,8 @@ class Diagnosing:
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
-            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.circuit.cautions, chances,
-            self.table,
+            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.findings.notes,
+            self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:

@@ -96,7 +96,8 @@ class Diagnosis:
 
     suspects: the likeliest first, 'healthy' and 'something else' among them; doubtful: readings that are likely wrong
     themselves; next_test: what to measure next, None when enough is known; alternatives: tests nearly as good; enough: whether
-    to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed.
+    to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed; left_out:
+    readings of instruments that can't be judged; notes: what else of the findings was not taken as evidence, and why.
     """
 
     circuit: str
@@ -112,6 +113,7 @@ class Diagnosis:
     sensitivity: str
     prior: Mapping[str, Any]
     left_out: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     chances: Mapping[str, float] = field(default_factory=dict)
     table: FaultTable | None = field(default=None, repr=False, compare=False)
@@ -132,5 +134,5 @@ class Diagnosis:
             "alternatives": [c.record() for c in self.alternatives], "enough": self.enough, "verdict": self.verdict,
             "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
             "prior": {"healthy": self.prior["healthy"], "something else": self.prior["something else"]},
-            "left_out": list(self.left_out),
+            "left_out": list(self.left_out), "notes": list(self.notes),
         }  # fmt: skip

@@ -14,6 +14,7 @@ from circuitsim.library.circuit import Circuit, ProbePoint, Supply
 from circuitsim.measure import Conditions, Task, meter
 from circuitsim.measure.faults import find_faults, read_fault, with_faults
 from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.report.diagnosing import diagnosis_text
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.diagnose import Diagnosing, diagnose
 from circuitsim.studies.diagnosis import Diagnosis
@@ -337,3 +338,10 @@ def test_without_a_next_test_it_does_not_claim_that_none_tells_more() -> None:
     assert found.next_test is None
     assert not found.enough
     assert "measure on" in found.verdict
+
+
+def test_what_was_not_taken_as_evidence_is_told() -> None:
+    findings = _findings("X4.A:corroded=80mohm", {"MOT+:GND": "4", "X4.A/harness:X4.A/part": "4"})
+    found = diagnose(_circuit(), replace(findings, notes=("two rows still hold what was printed",)), table=_table())
+    assert found.to_dict()["notes"] == ["two rows still hold what was printed"]
+    assert "Two rows still hold what was printed." in diagnosis_text(found)
