@@ -8,8 +8,8 @@ order. Readings are the chart's volts and amperes with everything plugged. Score
 the first suspect, in the first three, log of the chance given to it, and how often the first suspect is right by the chance
 given to it (`benchmarks.posterior` sets the exact posterior beside, on few readings). `--other N` scores vehicles of another
 model: numbers that stray by half as much again with tails, and a meter that is off by twice its limit. `--outside N` scores
-what no single fault of the library is: two that have nothing to do with each other, on different sites, each of which shows. Counted
-is how often a part that is not at fault is named with more than 90 %.
+what no single fault of the library is: two that have nothing to do with each other, on different sites, each of which shows.
+Counted is how often a part that is not at fault is named with more than 90 %.
 """
 
 from __future__ import annotations
@@ -131,7 +131,8 @@ def outside_row(name: str, given: Setting, count: int, seed: int) -> dict[str, A
         part = found.first[0] not in (HEALTHY, OTHER)
         wrong.append(float(part and found.chance > 0.9 and not true & set(found.first)))
         other.append(float(found.first[0] == OTHER))
-    value = f"{np.mean(wrong):.3f} ± {np.std(wrong) / math.sqrt(len(wrong)):.3f}; 'something else' comes first in {np.mean(other):.3f}"
+    spread = np.std(wrong) / math.sqrt(len(wrong))
+    value = f"{np.mean(wrong):.3f} ± {spread:.3f}; 'something else' comes first in {np.mean(other):.3f}"
     return {"what": f"{name}: {len(drawn)} vehicles outside the library, a wrong part with more than 90 %", "value": value}
 
 
