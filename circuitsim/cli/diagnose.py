@@ -80,6 +80,8 @@ def diagnose_command(
     if interactive:
         _converse(found, findings, list(cannot), options, width)
         return
+    if not findings.readings and not findings.observations:
+        raise InputError("has no readings and no observations", file=readings)
     from circuitsim.studies.diagnose import diagnose
 
     _show(diagnose(found, findings, cannot=cannot, **options), kind, output, width)
@@ -148,6 +150,8 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
             result = diagnose(circuit, findings, cannot=cannot, table=result.table if result else None, **options)
         except CircuitsimError as error:
             say(str(error))
+            if word == "cannot":
+                cannot.pop()
             continue
         _show(replace(result, cautions=()), "table", None, width)
         if result.enough:

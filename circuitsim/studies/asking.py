@@ -30,7 +30,7 @@ def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequenc
     taken = {(r.task.step, r.task.red, r.task.black, r.task.at, r.task.conditions) for r in work.readings}
     open_tests = [
         k for k, (t, _) in enumerate(work.tests)
-        if (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
+        if t in work.table.place and (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
     ]  # fmt: skip
     vehicles = _vehicles(work, chances)
     if not open_tests or len(vehicles) < 2:

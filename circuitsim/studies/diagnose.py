@@ -22,7 +22,7 @@ from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
-from circuitsim.studies.next_test import TOLD, Choice, Minutes
+from circuitsim.studies.next_test import TOLD, Choice, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
@@ -38,6 +38,7 @@ _PARTS, _SLACK = 9, 0.015  # severities of each, and how far each is spread (sha
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 _LIVE, _CLOSELY = 10.0, 30  # nats below the best, and how many: suspects that are looked at closely
 _SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
+_OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 GOOD = -1
 """Number of the healthy circuit among the courses."""
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
@@ -255,6 +256,7 @@ class Diagnosing:
         if chances.get(OTHER, 0.0) > _SHOWN:
             suspects.append(Suspect((_plain(OTHER, chances),), chances[OTHER], "no fault in the library explains all readings"))
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
+        check_excluded([t for t, _ in self.tests], cannot)
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         enough, verdict = self._verdict(suspects, chances, ranked, sure)
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
@@ -280,11 +282,22 @@ class Diagnosing:
         chance = sum(m.probability for m in members)
         if GOOD in group:
             mild = "; the others would be too mild to show in them" if len(members) > 1 else ""
-            return Suspect(tuple(members), chance, f"every reading lies where a good circuit's would{mild}")
+            return Suspect(tuple(members), chance, f"{self._as_good()}{mild}")
         best = max(group, key=lambda k: float(self.by_course[k]))
         readings = self._compared(self.courses[best], self.densities[best])
         why = self._why(members[0], readings, self._unseen(best))
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
+
+    def _as_good(self) -> str:
+        """Say how the readings agree with a good circuit."""
+        if not self.likelihood.numbers.size:
+            return "nothing was measured that speaks against a good circuit"
+        off = np.abs(self.likelihood.apart(self.healthy.value, self.healthy.shared)[0])
+        if (off > _OUT).any():
+            return "readings lie where a good circuit's would, but for " + "; ".join(
+                _placed(self.readings[j].task) for j in np.flatnonzero(off > _OUT).tolist()
+            )
+        return "every reading lies where a good circuit's would"
 
     def _both(self, pair: Pair, course: Course, chance: float) -> Suspect:
         density = course.density(self.likelihood, self.sightings)
@@ -296,7 +309,7 @@ class Diagnosing:
     def _compared(self, course: Course, density: Density) -> tuple[Compared, ...]:
         share = density.share[int(np.argmax(density.logs))]
         found = course.at(np.array([share]))
-        off = self.likelihood.judge(found.value, found.shared, found.doubt**2).off[0]
+        off = self.likelihood.apart(found.value, found.shared)[0]
         return tuple(
             Compared(_placed(r.task), self._display(r), self.text(r.task, float(found.value[0, j])), float(off[j]))
             for j, r in enumerate(self.readings)
@@ -362,7 +375,8 @@ class Diagnosing:
         if not suspects:
             return False, "nothing measured yet points anywhere"
         if ranked is None or (ranked and ranked[0].bits > TOLD):
-            return False, f"not enough yet: the likeliest repair ({cure}) has {100 * chance:.0f} %; measure on"
+            likeliest = f"'{cure}'" if cure in (HEALTHY, OTHER) else f"the likeliest repair ({cure})"
+            return False, f"not enough yet: {likeliest} has {100 * chance:.0f} %; measure on"
         names = ", ".join(suspects[0].faults[:6])
         return True, f"no test that can be made tells more: {names} ({100 * suspects[0].probability:.0f} %) stay together"
 

@@ -111,6 +111,13 @@ class Likelihood:
         off[:, self.numbers] = given / np.sqrt(variance)
         return Agreement(total + other, slip, off)
 
+    def apart(self, value: Array, shared: Array) -> Array:
+        """Give each reading less its prediction in standard deviations, by itself, (vehicles, readings); 0 for no number."""
+        off = np.zeros(value.shape)
+        variance = np.diagonal(self.covariance(shared), axis1=1, axis2=2)
+        off[:, self.numbers] = np.nan_to_num(self.value - value[:, self.numbers]) / np.sqrt(variance)
+        return off
+
     def solved(self, value: Array, shared: Array, extra: Array | None = None) -> tuple[Array, Array, Array]:
         """Give the inverse covariance, the logarithm of the normal's factor, and what is left of each number."""
         covariance = self.covariance(shared, extra)

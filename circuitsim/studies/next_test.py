@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from circuitsim.errors import UnknownNameError
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.studies.chart import Reading
 
-__all__ = ["TOLD", "Choice", "Minutes", "choose", "excluded", "one_a_place"]
+__all__ = ["TOLD", "Choice", "Minutes", "check_excluded", "choose", "excluded", "one_a_place"]
 
 Array = NDArray[np.float64]
 TOLD = 0.01
@@ -90,6 +91,27 @@ def excluded(task: Task, cannot: Sequence[str]) -> bool:
         if text in (f"{task.red}:{task.black}", f"at:{task.at}", f"unplug:{' '.join(task.conditions.unplugged)}"):
             return True
     return False
+
+
+def check_excluded(tasks: Sequence[Task], cannot: Sequence[str]) -> None:
+    """Raise UnknownNameError for what names none of some tests."""
+    known = dict.fromkeys(
+        name
+        for t in tasks
+        for name in (
+            *t.conditions.unplugged,
+            t.red,
+            t.black,
+            f"{t.red}:{t.black}" if t.red else "",
+            t.at,
+            f"at:{t.at}",
+            t.instrument,
+        )
+        if name not in ("", "at:")
+    )
+    for text in cannot:
+        if not any(excluded(t, [text]) for t in tasks):
+            raise UnknownNameError("test", text, tuple(known), key="cannot")
 
 
 def choose(

@@ -117,7 +117,9 @@ class Course:
                 logs = likelihood.judge(found.value, found.shared, found.doubt**2).total
             else:
                 logs = likelihood.flicker(found.value, found.shared, self.against.value, self.against.shared, found.doubt**2)
-            return logs + sightings.logs(found.speed, [self.blown[k] for k in found.nearest]), found.doubt.max(axis=1)
+            return logs + sightings.logs(found.speed, [self.blown[k] for k in found.nearest]), found.doubt.max(
+                axis=1, initial=0.0
+            )
 
         if self.share.size == 1:
             share = np.array([0.5])

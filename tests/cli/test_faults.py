@@ -57,11 +57,15 @@ def test_faults_of_one_site(run: Run, form: str) -> None:
         (("compare", "tractor-cab-fan", "--fault", "X4.A:open", "--severity", "low"), "for all faults at once"),
         (("diagnose", "tractor-cab-fan"), "needs a file of readings"),
         (("diagnose", "tractor-cab-fan", "none.csv"), "none.csv: can't be read"),
+        (("diagnose", "tractor-cab-fan", "head.csv"), "head.csv: has no readings and no observations"),
+        (("diagnose", "tractor-cab-fan", "one.csv", "--cannot", "X44"), "did you mean 'X4'"),
         (("verify", "tractor-cab-fan", "-", "-"), "can come from standard input"),
         (("fit", "tractor-cab-fan", "none.csv", "-o", "x.txt"), "ends in .toml"),
     ],
 )  # fmt: skip
-def test_bad_input_is_one_line(run: Run, args: tuple[str, ...], told: str) -> None:
+def test_bad_input_is_one_line(run: Run, tmp_path: Path, args: tuple[str, ...], told: str) -> None:
+    (tmp_path / "head.csv").write_text("step,red,black,reading\n", encoding="utf-8")
+    (tmp_path / "one.csv").write_text("step,red,black,reading\n4,MOT-,GND,0.21 V\n", encoding="utf-8")
     result = run(*args)
     assert result.exit_code == 2
     assert told in result.stderr
