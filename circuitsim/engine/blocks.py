@@ -180,7 +180,8 @@ class _Block(Code):
         if name == "square":
             return self.binary("fmul contract", x, x)
         if name == "sign":
-            return self.choose("olt", x, 0.0, -1.0, self.choose("ogt", x, 0.0, 1.0, x))
+            zero = self.binary("fadd", x, 0.0)  # +0 of either zero, and NaN of NaN
+            return self.choose("olt", x, 0.0, -1.0, self.choose("ogt", x, 0.0, 1.0, zero))
         raise NotImplementedError(f"operation {name}")
 
     def _operand(self, a: int | float) -> Operand:
