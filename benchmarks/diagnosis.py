@@ -30,7 +30,7 @@ from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.studies.candidates import candidates
-from circuitsim.studies.diagnose import GOOD, Diagnosing
+from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.diagnosis import HEALTHY, OTHER
 from circuitsim.studies.evidence import Findings
 from circuitsim.studies.fault_table import FaultTable
@@ -81,7 +81,7 @@ def score(given: Setting, case: Case, findings: Findings) -> tuple[Score, Diagno
     begin = time.perf_counter()
     work = Diagnosing(given.table.circuit, findings, given.meter, given.prior, table=given.table)
     chances = work.chances()
-    suspects = [_names(work, group) for group in work.groups()] + [[OTHER]]
+    suspects = [work.names(group) for group in work.groups()] + [[OTHER]]
     weights = [sum(chances.get(n, 0.0) for n in names) for names in suspects]
     order = np.argsort(-np.array(weights))
     ranked = [suspects[k] for k in order]
@@ -90,11 +90,6 @@ def score(given: Setting, case: Case, findings: Findings) -> tuple[Score, Diagno
     three = any(case.name in names for names in ranked[:3])
     found = Score(case.name, tuple(ranked[0]), float(weights[order[0]]), case.name in ranked[0], three, log, seconds)
     return found, work
-
-
-def _names(work: Diagnosing, group: Sequence[int]) -> list[str]:
-    """Name the faults of a group, the healthy circuit among them."""
-    return [HEALTHY] * (GOOD in group) + [f.name for k in group if k != GOOD for f in work.members[k]]
 
 
 def other_cases(given: Setting, count: int, seed: int) -> list[Case]:

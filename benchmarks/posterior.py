@@ -36,7 +36,7 @@ from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.measure.faults.sampled import sample_fault
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import Climb, Look
-from circuitsim.studies.diagnose import GOOD, Diagnosing
+from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.diagnosis import HEALTHY
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
@@ -251,17 +251,13 @@ def measure(
         exact.append(math.log(max(optimum.chances.get(case.name, 0.0), 1e-9)))
         halves.append(math.log(max(optimum.half.get(case.name, 0.0), 1e-9)))
         effective.append(optimum.effective)
-        groups = [_names(work, group) for group in work.groups()]
+        groups = [work.names(group) for group in work.groups()]
         chosen = max(groups, key=lambda g: sum(told.get(n, 0.0) for n in g))
         better = max(groups, key=lambda g: sum(optimum.chances.get(n, 0.0) for n in g))
         first.append(case.name in chosen)
         best.append(case.name in better)
         given.append((sum(told.get(n, 0.0) for n in chosen), sum(optimum.chances.get(n, 0.0) for n in chosen), first[-1]))
     return _rows(circuit, np.array([own, exact, halves, effective]), np.array([first, best], dtype=float), given)
-
-
-def _names(work: Diagnosing, group: Sequence[int]) -> list[str]:
-    return [HEALTHY] * (GOOD in group) + [f.name for k in group if k != GOOD for f in work.members[k]]
 
 
 def _rows(circuit: str, scores: Array, hits: Array, given: list[tuple[float, float, bool]]) -> list[dict[str, Any]]:
@@ -271,6 +267,8 @@ def _rows(circuit: str, scores: Array, hits: Array, given: list[tuple[float, flo
     doubling = f"half the vehicles {halves.mean():.3f}; effective vehicles: least {effective.min():.0f}, "
     doubling += f"a tenth below {np.quantile(effective, 0.1):.0f}, median {np.median(effective):.0f}"
     sure = [(a, b, c) for a, b, c in given if a > 0.8]
+    if np.median(effective) < 1000:
+        doubling += "; NO YARDSTICK: a median of 1,000 is wanted"
     kept = np.array(sure, dtype=float).mean(axis=0) if sure else np.full(3, math.nan)
     calibration = f"{circuit}: of {len(sure)} given more than 80 % ({kept[0]:.3f} on average, exact {kept[1]:.3f}), right"
     what = f"{circuit}: {size} cases, five readings"

@@ -211,6 +211,10 @@ class Diagnosing:
         groups += [[k] for k in order if k not in judged and self.by_course[k] > _SHOWN]
         return sorted(groups, key=self._weight, reverse=True)
 
+    def names(self, group: Sequence[int]) -> list[str]:
+        """Name the faults of a group, the healthy circuit among them."""
+        return [HEALTHY] * (GOOD in group) + [f.name for k in group if k != GOOD for f in self.members[k]]
+
     def _mild(self, k: int) -> bool:
         """Whether readings that a good circuit gives are all that there is for a fault; where something jumps, they are not."""
         return not self.flickers and self.densities[k].evidence < self.base + _SPEAKS

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from checkout import GOOD
 from click.testing import Result
 
 import circuitsim as cs
@@ -14,15 +15,6 @@ from circuitsim.report.typeset import cells
 
 Run = Callable[..., Result]
 T = "tractor-cab-fan"
-GOOD = """# supply: 12.5 V
-step,unplugged,red,black,at,reading
-2,,CMD,GND,,6.15 V
-2,,MOT-,GND,,5.97 V
-2,,,,M1,6.2 A
-3,,CMD,GND,,3.46 V
-3,,MOT-,GND,,2.96 V
-3,,,,M1,12.4 A
-"""
 
 
 @pytest.fixture

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable
-from pathlib import Path
 from types import ModuleType
 
 import pytest
+from checkout import load_benchmark
 
 import circuitsim as cs
 
@@ -66,11 +64,4 @@ def bench() -> Bench:
 @pytest.fixture(scope="session")
 def chopping() -> ModuleType:
     """The benchmark of chopped circuits: random ones, their equations by hand, and integrators run to the steady state."""
-    path = Path(__file__).resolve().parents[2] / "benchmarks" / "chopping.py"
-    spec = importlib.util.spec_from_file_location("chopping_benchmark", path)
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_benchmark("chopping")

@@ -6,17 +6,15 @@ distributions), from memory; nothing here comes from the code under test but the
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
+from checkout import GOOD, load_benchmark
 from small_circuits import sources
 
 import circuitsim as cs
@@ -27,15 +25,6 @@ from circuitsim.studies.evidence import Findings, Shown, TakenReading, read_find
 from circuitsim.studies.fit import Fitted, fit
 
 T = "tractor-cab-fan"
-GOOD = """# supply: 12.5 V
-step,unplugged,red,black,at,reading
-2,,CMD,GND,,6.15 V
-2,,MOT-,GND,,5.97 V
-2,,,,M1,6.2 A
-3,,CMD,GND,,3.46 V
-3,,MOT-,GND,,2.96 V
-3,,,,M1,12.4 A
-"""
 _COVER = 1.959963984540054
 
 
@@ -255,14 +244,7 @@ def test_a_chopping_stage_is_fitted_too() -> None:
 @cache
 def _benchmark() -> ModuleType:
     """The benchmark of this study: it draws vehicles, reads and fits them; 200 a circuit there, fewer here."""
-    path = Path(__file__).resolve().parents[2] / "benchmarks" / "fitting.py"
-    spec = importlib.util.spec_from_file_location("fitting_benchmark", path)
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_benchmark("fitting")
 
 
 @cache

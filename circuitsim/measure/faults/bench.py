@@ -36,7 +36,7 @@ from circuitsim.measure.supplies import fitted_supply
 from circuitsim.measure.taking import Batch
 from circuitsim.quantities import Tolerance
 
-__all__ = ["FaultBench", "Rack", "Readout"]
+__all__ = ["FaultBench", "Rack", "Readout", "overloaded_fuses"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -159,6 +159,13 @@ class FaultBench:
         return Readout(value, spread, sound, speed, tuple(tuple(sorted(b)) for b in blown), self.what)
 
 
+def overloaded_fuses(solved: Solved) -> set[tuple[int, str]]:
+    """Give the fuses that open at solved points: number of the sample, and name."""
+    groups, elements = solved.system.groups, solved.system.net.elements
+    named = ((b.sample, groups[b.place[0]].names[b.place[1]]) for b in breaches(solved.laws, solved.x))
+    return {(k, name) for k, name in named if elements[name].kind == "fuse" and solved.solution.accepted[k]}
+
+
 class Rack:
     """Readings of a bench that share what is fitted and since when the circuit is on.
 
@@ -257,10 +264,8 @@ class Rack:
         each = None if strays is None else np.repeat(strays, len(needed), axis=0)
         solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed], each)
         opened: dict[int, set[str]] = {}
-        for breach in breaches(solved.laws, solved.x):
-            element = solved.system.groups[breach.place[0]].names[breach.place[1]]
-            if solved.system.net.elements[element].kind == "fuse" and solved.solution.accepted[breach.sample]:
-                opened.setdefault(breach.sample // len(needed), set()).add(element)
+        for sample, fuse in overloaded_fuses(solved):
+            opened.setdefault(sample // len(needed), set()).add(fuse)
         again = [v for v, names in opened.items() if vehicles[v] and not names <= blown[v]]
         if not again:
             return solved

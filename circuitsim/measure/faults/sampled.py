@@ -16,9 +16,8 @@ from circuitsim.engine.anchored import Anchored
 from circuitsim.engine.operating import Solved
 from circuitsim.engine.periodic import chop
 from circuitsim.engine.periodic_points import points_of
-from circuitsim.engine.verdicts import breaches
 from circuitsim.errors import InputError
-from circuitsim.measure.faults.bench import FaultBench, Rack
+from circuitsim.measure.faults.bench import FaultBench, Rack, overloaded_fuses
 from circuitsim.measure.faults.finding import PossibleFault
 from circuitsim.measure.faults.kinds import OPEN
 from circuitsim.measure.faults.straying import Values, constant
@@ -93,7 +92,7 @@ class _Point:
         self.ambient, self.frozen = float(rack.batch.ambient[point]), rack.batch.since == "cold"
         anchored = Anchored(rack.batch.compiled, nominal, count, ambient=self.ambient, frozen=self.frozen)
         solved = anchored.solve(labels, self.values)
-        self.shown, self.overloaded = self._read(solved), self._blows(solved)
+        self.shown, self.overloaded = self._read(solved), overloaded_fuses(solved)
 
     def again(self, opened: set[tuple[int, str]]) -> tuple[list[int], Array]:
         """Solve the vehicles that have lost fuses anew: their numbers, and what is shown."""
@@ -129,9 +128,3 @@ class _Point:
             red, black = (index[at] for at in leads or (ground, ground))
             shown.append(points.outputs(task.at)["current"] if task.at else points.solved.x[red] - points.solved.x[black])
         return np.where(points.accepted[:, None], np.array(shown).T, np.nan)
-
-    def _blows(self, solved: Solved) -> set[tuple[int, str]]:
-        """Name the fuses that are overloaded, with the vehicle of each."""
-        groups = solved.system.groups
-        named = ((b.sample, groups[b.place[0]].names[b.place[1]]) for b in breaches(solved.laws, solved.x))
-        return {(k, name) for k, name in named if solved.system.net.elements[name].kind == "fuse"}
