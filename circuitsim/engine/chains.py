@@ -23,7 +23,7 @@ __all__ = ["Chain", "Member", "Reduction"]
 class Member:
     """One element of a chain: its group and place in it; sign: +1 when walked from its first end to its second.
 
-    closed: its body's temperature is put in; conductance: the least of the cold element at the nominal points, S.
+    closed: its bodies' temperatures are put in; conductance: the least of the cold element at the nominal points, S.
     """
 
     group: int
@@ -66,7 +66,7 @@ class Reduction:
         self.chains = tuple(c for c in self._walk(candidates) if len(c.members) > 1 or c.members[0].closed)
         self.in_chains = {(m.group, m.element) for c in self.chains for m in c.members}
         inner = {row for c in self.chains for row in c.joints[1:-1]}
-        bodies = {self.body(m) for c in self.chains for m in c.members if m.closed}
+        bodies = {row for c in self.chains for m in c.members if m.closed for row in self.bodies(m).values()}
         self.kept = tuple(row for row in plan.free.tolist() if row not in inner | bodies)
         self.size = len(self.kept) + len(self.chains)
 
@@ -79,9 +79,9 @@ class Reduction:
         group = self.group(m)
         return int(group.reads[group.statement.variables.index(variable), m.element])
 
-    def body(self, m: Member) -> int:
-        """Give the row of the temperature of a closed member."""
-        return self.row(m, m.form.body)
+    def bodies(self, m: Member) -> dict[str, int]:
+        """Give the rows of the temperatures of a closed member, by terminal."""
+        return {name: self.row(m, name) for name in m.form.bodies}
 
     @cached_property
     def pairs(self) -> list[int]:
@@ -122,13 +122,12 @@ class Reduction:
         return found
 
     def _closes(self, m: Member) -> bool:
-        """Whether the member's temperature is its own affair: a free body of its own, all else that it sees given."""
-        if not m.form.body:
+        """Whether the member's temperatures are its own affair: free bodies of its own, all else that it sees given."""
+        if not m.form.bodies:
             return False
         ends = self.group(m).statement.element.ends or ()
-        body = self.body(m)
-        others = [v for v in self.group(m).statement.variables if v not in (*ends, m.form.body)]
-        alone = body in self._free and len(self._users[body]) == 1
+        others = [v for v in self.group(m).statement.variables if v not in (*ends, *m.form.bodies)]
+        alone = all(body in self._free and len(self._users[body]) == 1 for body in self.bodies(m).values())
         return alone and not any(self.row(m, v) in self._free for v in others)
 
     def _ends(self, m: Member) -> tuple[int, int]:

@@ -295,7 +295,8 @@ class Recorder:
             for m in chain.members:
                 if m.closed:
                     names, form = self._names(m.group, m.element, value), self._closed_form(m)
-                    value[self.reduction.body(m)] = self.ratio(form.temperature, names, spread.square, False)[0]
+                    for body, row in self.reduction.bodies(m).items():
+                        value[row] = self.ratio(form.temperatures[body], names, spread.square, False)[0]
         return value
 
     # Measures -------------------------------------------------------------------------------------------------

@@ -1,9 +1,9 @@
 """The current form of a two-terminal element: its drop as a function of the current through it.
 
 Most joints, wires and fuses state i = (a - b)·g with g free of a and b. In a chain the same current passes them all,
-so the drop i·z, z = 1/g, is the shorter way to say it: drops add up, and no node between is needed. Where the body is
-warmed by this element alone and its heat balance is a straight line in its temperature, the temperature is known once
-the current is, and z becomes a ratio of polynomials in i².
+so the drop i·z, z = 1/g, is the shorter way to say it: drops add up, and no node between is needed. Where its own bodies are
+warmed by this element alone and their heat balances are straight lines in their temperatures, these are known once the
+current is, and z becomes a ratio of polynomials in i².
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from circuitsim.cache import fetch, fingerprint
-from circuitsim.elements.base import Element
+from circuitsim.elements.base import Domain, Element
 from circuitsim.engine.kernels import law_key
 from circuitsim.engine.statement import Statement, statement_of
 
@@ -34,15 +34,14 @@ class Ratio:
 
 @dataclass(frozen=True)
 class Closed:
-    """An element whose temperature is given by its current.
+    """An element whose temperatures are given by its current.
 
-    body: name of the terminal; impedance, temperature: as ratios with one and the same denominator; guards: factors
+    impedance: as a ratio; temperatures: of each body, by the name of its terminal, with the same denominator; guards: factors
     that the law keeps positive, as ratios too.
     """
 
-    body: str
     impedance: Ratio
-    temperature: Ratio
+    temperatures: dict[str, Ratio]
     guards: tuple[Ratio, ...]
 
 
@@ -52,7 +51,7 @@ class Series:
 
     impedance: z in drop = current·z; by_variable: its slope against each variable it depends on; rows: the other
     balances with the drop put in; slopes: (row, variable) → slope, `THROUGH` among the variables; closed: the form
-    with the body's temperature put in, or None.
+    with the temperatures of its bodies put in, or None.
     """
 
     impedance: Expr
@@ -64,10 +63,10 @@ class Series:
 
 @dataclass(frozen=True)
 class Form:
-    """Whether an element class has a current form, and the terminal of the body that it closes ('' for none)."""
+    """Whether an element class has a current form, and the terminals of the bodies that it closes."""
 
     there: bool
-    body: str
+    bodies: tuple[str, ...]
 
 
 _FORMS: dict[type[Element], Form] = {}
@@ -78,13 +77,14 @@ def form_of(kind: type[Element]) -> Form:
 
     def find() -> str:
         series = series_of(kind)
-        body = "" if series is None or series.closed is None else series.closed.body
-        return json.dumps([series is not None, body])
+        bodies = [] if series is None or series.closed is None else [*series.closed.temperatures]
+        return json.dumps([series is not None, bodies])
 
     if kind not in _FORMS:
         key = law_key(kind)
         text = find() if key is None else fetch("series", (*key, fingerprint("engine/series.py")), find)
-        _FORMS[kind] = Form(*json.loads(text))
+        there, bodies = json.loads(text)
+        _FORMS[kind] = Form(there, tuple(bodies))
     return _FORMS[kind]
 
 
@@ -121,7 +121,8 @@ def _series(statement: Statement) -> Series | None:
     slopes = {
         (row, v): sp.factor_terms(d) for row, e in rows.items() for v in (THROUGH, *names) if (d := _slope(e, v)) != 0
     }  # fmt: skip
-    closed = next((c for v in names if v in rows and (c := _closed(impedance, v, rows[v])) is not None), None)
+    own = [t.name for t in statement.element.terminals if t.domain is Domain.THERMAL and t.default == "own"]
+    closed = _closed(impedance, {v: rows[v] for v in own if v in rows})
     return Series(sp.factor_terms(impedance), by_variable, {r: sp.factor_terms(e) for r, e in rows.items()}, slopes, closed)
 
 
@@ -131,25 +132,29 @@ def _slope(expression: Expr, name: str) -> Expr:
     return sp.diff(expression, sp.Symbol(name, real=True))
 
 
-def _closed(impedance: Expr, name: str, balance: Expr) -> Closed | None:
-    """Put in the body's temperature, where its balance is a straight line in it and all stays even in the current."""
+def _closed(impedance: Expr, balances: dict[str, Expr]) -> Closed | None:
+    """Put in the bodies' temperatures, where their balances are straight lines in them and all stays even in the current."""
     import sympy as sp
 
     from circuitsim.elements.limits import kept_positive
 
-    body = sp.Symbol(name, real=True)
-    kept = sorted((e.args[0] for e in impedance.atoms(kept_positive) | balance.atoms(kept_positive)), key=str)
-    impedance, balance = (e.replace(kept_positive, lambda x: x) for e in (impedance, balance))
-    if not (impedance.has(body) and balance.is_polynomial(body) and sp.degree(balance, body) == 1):
+    bodies = [sp.Symbol(name, real=True) for name in balances]
+    every = (impedance, *balances.values())
+    kept = sorted({e.args[0] for one in every for e in one.atoms(kept_positive)}, key=str)
+    impedance, *heats = (e.replace(kept_positive, lambda x: x) for e in every)
+    straight = all(e.is_polynomial(*bodies) and sp.Poly(e, *bodies).total_degree() == 1 for e in heats) if bodies else False
+    if not (straight and impedance.has(*bodies)):
         return None
-    slope = sp.diff(balance, body)
-    value = sp.cancel(-balance.subs(body, 0) / slope)
-    below = sp.fraction(value)[1]
-    ratios = [_ratio(e.subs(body, value), below) for e in (impedance, value, *dict.fromkeys(kept))]
+    found = sp.solve(heats, bodies, dict=True)
+    if len(found) != 1 or len(found[0]) != len(bodies):
+        return None
+    values = {body: sp.cancel(sp.together(found[0][body])) for body in bodies}
+    below = sp.lcm([sp.fraction(v)[1] for v in values.values()])
+    ratios = [_ratio(e.subs(values), below) for e in (impedance, *bodies, *dict.fromkeys(kept))]
     if any(r is None for r in ratios):
         return None
-    z, temperature, *guards = ratios
-    return Closed(name, z, temperature, tuple(guards))  # type: ignore[arg-type]
+    z, temperatures, guards = ratios[0], ratios[1 : 1 + len(bodies)], ratios[1 + len(bodies) :]
+    return Closed(z, dict(zip(balances, temperatures, strict=True)), tuple(guards))  # type: ignore[arg-type]
 
 
 def _ratio(expression: Expr, below: Expr) -> Ratio | None:

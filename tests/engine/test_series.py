@@ -42,7 +42,7 @@ def test_the_closed_form_is_the_settled_temperature(kind):
     amps = np.array([0.0, 0.1, 3.0, 12.0])
     solved = compile_netlist(net).solve({("I", "current"): amps}, ambient=35.0)
     assert solved.solution.accepted.all()
-    body = solved.x[solved.system.index["E.body"]]
+    bodies = {name: solved.x[solved.system.index[f"E.{name}"]] for name in ("body", *["element"] * (kind == "fuse"))}
     drop = solved.x[solved.system.index["IN"]]
     closed = series_of(type(element)).closed
     values = {sp.Symbol(n, real=True): v for n, v in {**element.values, "surroundings": 35.0}.items()}
@@ -52,5 +52,7 @@ def test_the_closed_form_is_the_settled_temperature(kind):
         return sum(c * s**k for k, c in enumerate(above)) / (1 + sum(c * s ** (k + 1) for k, c in enumerate(below)))
 
     # The solver's own rule: 1e-9 of each value, and 1 µK.
-    np.testing.assert_allclose(at(closed.temperature, amps**2), body, rtol=1e-9, atol=1e-6)
+    assert {*closed.temperatures} == {*bodies}
+    for name, body in bodies.items():
+        np.testing.assert_allclose(at(closed.temperatures[name], amps**2), body, rtol=1e-9, atol=1e-6)
     np.testing.assert_allclose(amps * at(closed.impedance, amps**2), drop, rtol=2e-9, atol=1e-9)
