@@ -114,7 +114,7 @@ def _is_number(text: str) -> bool:
 
 
 def _written(course: Course, circuit: Circuit, kind: str, width: int | None) -> str:
-    from circuitsim.report.courses import course_csv, course_text, spread_times
+    from circuitsim.report.courses import course_csv, course_notes, course_text, spread_times
 
     if kind != "json":
         return course_csv(course, circuit) if kind == "csv" else course_text(course, circuit, width)
@@ -124,7 +124,8 @@ def _written(course: Course, circuit: Circuit, kind: str, width: int | None) -> 
     given = {key: value for key, value in course.given.items() if key not in ("probes", "sentence", "step", "start")}
     found = {
         "circuit": circuit.name, "step": course.given["step"], "start": course.given["start"], "conditions": given,
-        "end": course.end, "stopped": course.stopped, "events": events, "course": course.records(),
+        "end": course.end, "stopped": course.stopped, "events": events, "notes": list(course_notes(circuit)),
+        "course": course.records(),
         "probes": {name: _probed(course, circuit, *leads) for name, leads in probes.items()},
     }  # fmt: skip
     return json.dumps(found, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

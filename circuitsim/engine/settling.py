@@ -12,7 +12,7 @@ __all__ = ["Stores", "settle"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-_ESCAPED = 5000.0  # °C; no law holds there, and nothing comes back
+_ESCAPED = 30_000.0  # °C; no law holds there, and nothing comes back. A fuse that should have melted gets past 5000 °C
 
 
 class Stores:
@@ -74,7 +74,7 @@ def settle(plan: Plan, laws: Evaluator, start: Array, *, first: float = 1e-5, la
     """Follow each sample from `start` until time steps of `last` seconds no longer move it; give where it ended.
 
     A step whose corrections do not settle within eight is tried again at a quarter of the time. A sample with a body
-    past 5000 °C has run away; where it stands then is returned.
+    past 30,000 °C has run away; where it stands then is returned.
     """
     ended = start.copy()
     for k in range(start.shape[1]):

@@ -20,6 +20,7 @@ NO_READING = ("runs away", "outside validity", "unstable", "unconverged", "live"
 
 Array = NDArray[np.float64]
 STANDING = 0.1  # rad/s; a shaft held by dry friction creeps by 1 mrad/s, at the corner of its curve by 35 mrad/s
+_MELTS = "the fuse melts"
 _PUSHING = 0.05  # A into what should turn the shaft; a meter's current is no push
 
 
@@ -34,7 +35,7 @@ def find_verdicts(solved: Solved) -> tuple[str, ...]:
                 verdicts[k] = "unstable"
     for k in np.flatnonzero(~solved.solution.accepted).tolist():
         # A body that left its range on the way from rest, and found no rest, is running away.
-        if not verdicts[k].startswith("runs away"):
+        if not verdicts[k].startswith("runs away") and not verdicts[k].endswith(_MELTS):
             verdicts[k] = "unconverged"
     return tuple(verdicts)
 
@@ -121,4 +122,6 @@ def breaches(laws: Evaluator, x: Array) -> Iterator[Breach]:
 def _breach(element: str, what: str, hot: bool) -> str:
     if hot and what == "cutout temperature":
         return f"outside validity at {element}: the cutout opens"
+    if hot and what == "fuse element temperature":
+        return f"outside validity at {element}: {_MELTS}"
     return f"runs away at {element}" if hot else f"outside validity at {element}: {what}"

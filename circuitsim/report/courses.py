@@ -13,15 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain
-from circuitsim.engine.transient import Course
+from circuitsim.engine.transient import Course, Event
 from circuitsim.errors import InputError, one_line
 from circuitsim.library.circuit import Circuit
 from circuitsim.quantities import format_quantity
 from circuitsim.report.facts import own_supply
+from circuitsim.report.notes import AVERAGED, chops
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
 
 __all__ = [
-    "course_columns", "course_csv", "course_figure", "course_lines", "course_rows", "course_text", "spread_times",
+    "course_columns", "course_csv", "course_figure", "course_lines", "course_notes", "course_rows", "course_text",
+    "spread_times",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -32,6 +34,13 @@ _AFTER = 0.01  # of a step: where to look after its beginning
 _APART = 0.06  # in a long step, by the logarithm of the time since the last change
 _SHORT = 0.03  # of the time since the last change: a step that is shorter, and so may go across a corner
 _GAP = "  "
+_OPENS = {
+    "the fuse opens": "fuse",
+    "the fuse melts": "fuse",
+    "the cutout opens": "cutout",
+    "the fuse of the jumper opens": "fuse of",
+}
+"""What opens at the end of a course, by the end of its verdict."""
 _HEAD = 11  # characters; a longer head is broken
 
 
@@ -66,7 +75,8 @@ def course_figure(course: Course, circuit: Circuit) -> Any:
 
     seen = course.at(spread_times(course))
     figure = Figure(figsize=(11.2, 7.4), layout="constrained")
-    titles = [f"{circuit.name}: {course.stopped or 'its course in time'}", _sentence(course, circuit), *_said(course)]
+    stopped = next((_ending(e) for e in course.events if e.ends), "its course in time")
+    titles = [f"{circuit.name}: {stopped}", _sentence(course, circuit), *_said(course), *course_notes(circuit)]
     figure.suptitle("\n".join(textwrap.fill(clean(text), 120) for text in titles if text), fontsize=11)
     moments = [e for e in course.events if e.time > 0]
     decades = all(e.ends for e in moments)
@@ -90,18 +100,25 @@ def course_figure(course: Course, circuit: Circuit) -> Any:
 def _panels(course: Course, circuit: Circuit) -> dict[str, dict[str, Array]]:
     motor = circuit.net.elements[circuit.motor]
     volts, clamps = _probed(course, circuit)
-    bodies = _bodies(course, circuit)
+    bodies = _shown(course, circuit)
     warmest = sorted(bodies, key=lambda n: -float(np.ptp(bodies[n])))[:_BODIES]
     return {
         "voltage, V": volts or (_at_the_motor(course, circuit) if not clamps else {}),
         "current, A": {f"through {circuit.motor}": course.currents[circuit.motor], **clamps},
         "speed, rpm": {motor.nodes["shaft"]: _RPM * course.nodes[motor.nodes["shaft"]]},
-        "temperature, °C": {n.removesuffix(".body"): bodies[n] for n in warmest},
+        "temperature, °C": {n: bodies[n] for n in warmest},
     }
 
 
 def _bodies(course: Course, circuit: Circuit) -> dict[str, Array]:
     return {n: course.nodes[n] for n, d in circuit.net.nodes().items() if d is Domain.THERMAL and n in course.nodes}
+
+
+def _shown(course: Course, circuit: Circuit) -> dict[str, Array]:
+    """Give temperatures by the parts' names; of a fuse that opens the element's, which melts, of the others the body's."""
+    ends = [place for e in course.events if (place := _opening(e)[1])]
+    found = {n.removesuffix(".body"): v for n, v in _bodies(course, circuit).items() if not n.endswith(".element")}
+    return {n: course.nodes.get(f"{n}.element", v) if n in ends else v for n, v in found.items()}
 
 
 def _at_the_motor(course: Course, circuit: Circuit) -> dict[str, Array]:
@@ -145,8 +162,8 @@ def course_rows(course: Course, circuit: Circuit, times: Array | None = None) ->
     for k, t in enumerate(seen.times.tolist()):
         hottest = max(temperatures, key=lambda n: float(temperatures[n][k]), default="")
         heat = f"{temperatures[hottest][k]:.1f} °C {hottest}" if hottest else ""
-        told = [*(f"{v[k]:.2f} V" for v in volts.values()), *(f"{i[k] + 0.0:.2f} A" for i in amps.values())]
-        rows.append([_time(t), *told, f"{next(iter(turns.values()))[k]:.0f} rpm", heat])
+        told = [*(f"{_figure(v[k])} V" for v in volts.values()), *(f"{_figure(i[k])} A" for i in amps.values())]
+        rows.append([_time(t), *told, f"{_figure(next(iter(turns.values()))[k], 0)} rpm", heat])
     return heads, rows
 
 
@@ -161,6 +178,11 @@ def _telling(course: Course) -> Array:
     return np.array(found)
 
 
+def _figure(value: float, places: int = 2) -> str:
+    """Write a figure; what rounds to nothing has no sign."""
+    return f"{round(float(value), places) + 0.0:.{places}f}"
+
+
 def _time(seconds: float) -> str:
     return f"{seconds:.6g} s" if seconds >= 1 else f"{1000 * seconds:.6g} ms"
 
@@ -173,9 +195,26 @@ def _sentence(course: Course, circuit: Circuit) -> str:
     return text[:1].upper() + text[1:]
 
 
+def course_notes(circuit: Circuit) -> tuple[str, ...]:
+    """Say what a course leaves out: that a chopping stage is averaged, where there is one."""
+    return (AVERAGED.format("The course is", "currents, speeds and temperatures are"),) if chops(circuit) else ()
+
+
 def _said(course: Course) -> list[str]:
     """Say what happened on the way."""
-    return [f"{_time(e.time)}: {e.what}" + (" (the course ends)" if e.ends else "") for e in course.events]
+    return [f"{_ending(e)} (the course ends)" if e.ends else f"{_time(e.time)}: {e.what}" for e in course.events]
+
+
+def _ending(event: Event) -> str:
+    """Say why a course ends: "fuse F4 opens at 1.2 s"; else with the verdict."""
+    what, place = _opening(event)
+    return f"{what} {place} opens at {_time(event.time)}" if place else f"{_time(event.time)}: {event.what}"
+
+
+def _opening(event: Event) -> tuple[str, str]:
+    """Give what opens at the end of a course, in words, and its name; none when nothing does."""
+    place, _, verdict = event.what.removeprefix("outside validity at ").partition(": ")
+    return (_OPENS[verdict], place) if event.ends and verdict in _OPENS else ("", "")
 
 
 def course_lines(course: Course, circuit: Circuit, width: int | None = None) -> list[Line]:
@@ -187,6 +226,7 @@ def course_lines(course: Course, circuit: Circuit, width: int | None = None) -> 
     found = [line(text, "title") for text in wrap(clean(f"{circuit.name}, in time"), width)]
     found += [line(text, "faint") for text in wrap(clean(_sentence(course, circuit)), width, _GAP)]
     found += [line(text, "verdict") for said in _said(course) for text in wrap(clean(said), width, _GAP)]
+    found += [line(text, "faint") for note in course_notes(circuit) for text in wrap(clean(note), width, _GAP)]
     columns = [_Column(head, [row[k] for row in rows]) for k, head in enumerate(heads)]
     for group in _groups(columns, width):
         found += [(), *_table(group)]
@@ -282,5 +322,6 @@ def _comments(course: Course, circuit: Circuit) -> dict[str, str]:
     supply = own_supply(given, circuit) if given else ""
     told |= {"supply": supply} if supply else {}
     told["end"] = _time(course.end)
+    told["note"] = "; ".join(course_notes(circuit))
     said = "; ".join(_said(course))
-    return {**told, "then": said} if said else told
+    return {key: value for key, value in {**told, "then": said}.items() if value}

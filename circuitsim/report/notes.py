@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from circuitsim.engine.verdicts import NO_READING
+from circuitsim.library.circuit import Circuit
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart
 
-__all__ = ["marked", "no_readings", "verdict_notes"]
+__all__ = ["AVERAGED", "chops", "marked", "no_readings", "verdict_notes"]
 
 _MEANINGS = {
     "runs away": "overheats: no steady state with these parts; read it cold, or see {place}",
@@ -18,6 +19,16 @@ _MEANINGS = {
     "live": "an ohmmeter reads nothing on a circuit under voltage: switch off, or unplug the part",
 }
 """What each beginning of a verdict means; `place` is the element that the verdict names."""
+AVERAGED = (
+    "{} worked out with the chopping stage averaged: at a frequency so low that the motor's current becomes discontinuous, "
+    "{} too low on the way"
+)
+"""What is said of a course in time with a chopping stage: what is worked out so, and what is too low then."""
+
+
+def chops(circuit: Circuit) -> bool:
+    """Whether a circuit has a chopping stage."""
+    return any(type(e).modes() is not None for e in circuit.net.elements.values())
 
 
 def no_readings(chart: Chart) -> dict[str, list[str]]:

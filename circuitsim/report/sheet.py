@@ -12,7 +12,7 @@ from circuitsim.measure import lamp_look
 from circuitsim.measure.waving import LEVEL
 from circuitsim.quantities import column_unit, convert
 from circuitsim.report.facts import facts
-from circuitsim.report.notes import marked, no_readings, verdict_notes
+from circuitsim.report.notes import AVERAGED, chops, marked, no_readings, verdict_notes
 from circuitsim.report.places import places
 from circuitsim.report.typeset import clean
 from circuitsim.studies import Chart, Reading
@@ -106,7 +106,7 @@ def sheet_of(chart: Chart, circuit: Circuit | None = None) -> Sheet:
         facts=facts(chart, circuit),
         sections=sections,
         motor=motor,
-        notes=_notes(marks, sections),
+        notes=(*_notes(marks, sections), *_averaged(chart, circuit)),
         places=places(chart, circuit),
         cautions=tuple(clean(c) for c in chart.cautions),
     )
@@ -224,6 +224,13 @@ def _aligned(values: Sequence[float], unit: str, display: str) -> list[str]:
     largest = max((abs(v) for v in shown if math.isfinite(v)), default=0.0)
     places = min(max(3 - math.floor(math.log10(largest)), 0), 3) if largest else 2
     return [f"{fixed(v, places)} {display}" if math.isfinite(v) else _NONE for v in shown]
+
+
+def _averaged(chart: Chart, circuit: Circuit | None) -> tuple[str, ...]:
+    """Say how a time since switching on is reached, where a stage chops."""
+    if circuit is None or isinstance(chart.conditions.get("since", "cold"), str) or not chops(circuit):
+        return ()
+    return (AVERAGED.format("The speed is taken as settled; the temperatures by then are", "these are"),)
 
 
 def _notes(marks: Mapping[str, str], sections: Iterable[Section]) -> tuple[str, ...]:

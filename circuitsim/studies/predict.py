@@ -288,8 +288,13 @@ def _operating_points(circuit: Circuit, steps: Sequence[str], points: Points) ->
 
 
 def _hottest(points: Points) -> list[tuple[str, float]]:
-    """Give the hottest body at each point, by the element that it belongs to, and its temperature in °C."""
-    bodies = [n for n, d in points.system.net.nodes().items() if d is Domain.THERMAL and n != Domain.THERMAL.reference]
+    """Give the hottest body at each point, by the element that it belongs to, and its temperature in °C.
+
+    What melts inside a fuse is no body.
+    """
+    nodes = points.system.net.nodes()
+    inside = {e.nodes["element"] for e in points.system.net.elements.values() if e.kind == "fuse"}
+    bodies = [n for n, d in nodes.items() if d is Domain.THERMAL and n not in (Domain.THERMAL.reference, *inside)]
     heat = np.where(points.accepted, points.solved.x[[points.system.index[b] for b in bodies]], np.nan)
     hottest = np.argmax(np.nan_to_num(heat, nan=-np.inf), axis=0)
     return [(bodies[b].rpartition(".")[0], float(heat[b, k])) for k, b in enumerate(hottest)]

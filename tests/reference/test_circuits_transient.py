@@ -1,9 +1,9 @@
 """A whole circuit followed in time until it rests, by scipy's own integrator and right-hand sides written here.
 
 `tractor-cab-fan` with its engine off: the winding's current, the wheel's speed and the temperature of every wire,
-joint, contact, fuse, winding, case and heat sink, from rest at the temperature around. Nothing of the package's physics
-is used; only the circuit's numbers are read from it. What is left after 20,000 s, some sixty of the longest time
-constants (300 s, the heat sink of a standing fan), is the package's warm point.
+joint, contact, fuse (body and element), winding, case and heat sink, from rest at the temperature around. Nothing of the
+package's physics is used; only the circuit's numbers are read from it. What is left after 20,000 s, some sixty of the
+longest time constants (300 s, the heat sink of a standing fan), is the package's warm point.
 
 The integrator is asked for 1e-8 of each value; the package's rule leaves 1e-9. Both pass through differences
 of voltages a hundred times larger than themselves: 1e-6, and 0.1 mK for temperatures. A stalled shaft of the package's
@@ -38,6 +38,9 @@ PATHS = {
 """Parts in series, by the current that they share."""
 WARMED = [name for path in PATHS.values() for name in path]
 LOW = [WARMED.index(name) for name in ("X5.3", "W5")]
+FUSES = ["F7", "F9"]
+"""Parts that make their heat in an element of its own, which passes it on to the body."""
+BODIES = ["U1.body", "M1.winding", "M1.case", *(f"{name}.body" for name in WARMED), *(f"{name}.element" for name in FUSES)]
 
 
 class Part(NamedTuple):
@@ -108,7 +111,7 @@ class Fan:
     def __call__(self, _: float, y: Array) -> Array:
         n, air = self.n, self.air
         current, speed, sink, winding, case = y[:5]
-        bodies = y[5:]
+        bodies, elements = np.split(y[5:], [len(WARMED)])
         r = self.ohms * self.heat_factor(bodies, self.coefficient)
         on = n("U1", "on_resistance") * self.heat_factor(sink, n("U1", "on_coefficient"), 25.0)
         at = self.controller(current, r, float(on))
@@ -140,7 +143,11 @@ class Fan:
                 )
             ]
         )
-        out[5:] = (through**2 * r - self.cooling * (bodies - air)) / self.capacity
+        heat, fuses = through**2 * r, [WARMED.index(name) for name in FUSES]
+        passed = (elements - bodies[fuses]) / np.array([n(name, "element_resistance") for name in FUSES])
+        out[5 + len(WARMED) :] = (heat[fuses] - passed) / np.array([n(name, "element_capacity") for name in FUSES])
+        heat[fuses] = passed
+        out[5 : 5 + len(WARMED)] = (heat - self.cooling * (bodies - air)) / self.capacity
         return out
 
     def load(self, speed: float) -> float:
@@ -155,7 +162,7 @@ class Fan:
 
     def rest(self) -> Array:
         """No current, no speed, all bodies at the temperature around."""
-        return np.array([0.0, 0.0, *[self.air] * (3 + len(WARMED))])
+        return np.array([0.0, 0.0, *[self.air] * len(BODIES)])
 
     def settled(self) -> Array:
         found = solve_ivp(self, (0.0, 2e4), self.rest(), method="BDF", rtol=1e-8, atol=1e-9)
@@ -194,8 +201,7 @@ def test_the_warm_point_is_where_time_leads(step: str, values: dict[tuple[str, s
     agree = 2e-5 if stalls else 1e-6
     assert points.current("M1")[0] == pytest.approx(y[0], rel=agree)
     assert points.speed("FAN")[0] == pytest.approx(y[1], rel=1e-6)
-    bodies = ["U1.body", "M1.winding", "M1.case", *(f"{name}.body" for name in WARMED)]
-    for body, expected in zip(bodies, y[2:], strict=True):
+    for body, expected in zip(BODIES, y[2:], strict=True):
         assert points.temperature(body)[0] == pytest.approx(expected, abs=1e-4, rel=2 * agree), body
 
 
@@ -218,6 +224,5 @@ def test_the_state_after_a_time_is_where_time_leads_till_then(step: str, seconds
     y = found.y[:, -1]
     assert points.current("M1")[0] == pytest.approx(y[0], rel=2e-5)
     assert points.speed("FAN")[0] == pytest.approx(y[1], rel=2e-5)
-    bodies = ["U1.body", "M1.winding", "M1.case", *(f"{name}.body" for name in WARMED)]
-    far = [abs(float(points.temperature(b)[0]) - t) for b, t in zip(bodies, y[2:], strict=True)]
+    far = [abs(float(points.temperature(b)[0]) - t) for b, t in zip(BODIES, y[2:], strict=True)]
     assert max(far) < 1e-3

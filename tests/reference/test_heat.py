@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 
 import circuitsim as cs
+from circuitsim.engine.transient import follow
 
 COPPER = 0.00393
 # What the solver's acceptance rule leaves open of a temperature (1e-9), ten times over.
@@ -115,3 +116,37 @@ def test_default_fuse_lies_in_the_published_band(rating: float) -> None:
     """One maker's medium blade fuses drop 55 to 95 mV cold at rated current."""
     drop = cs.solve(fed(cs.Fuse("F1", rating=rating), rating), frozen=True).voltage("top")
     assert 0.055 <= drop <= 0.095
+
+
+TABLE = {1.35: (0.75, 600.0), 1.6: (0.25, 50.0), 2.0: (0.15, 5.0), 3.5: (0.04, 0.5), 6.0: (0.02, 0.1)}
+"""Times within which medium and miniature blade fuses open by the load, s: ISO 8820-3, second-hand; two from memory."""
+
+
+@pytest.mark.parametrize("rating", [3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40])
+def test_blade_fuses_open_within_the_published_times(rating: float) -> None:
+    """At 1.1 times its rating a fuse must hold for 100 hours (ISO 8820-3, second-hand)."""
+    for load, (least, most) in TABLE.items():
+        opened = follow(fed(cs.Fuse("F1", rating=rating), load * rating), 1000.0)
+        assert opened.stopped == "outside validity at F1: the fuse melts"
+        assert least < opened.end < most, load
+    held = follow(fed(cs.Fuse("F1", rating=rating), 1.1 * rating), 360_000.0)
+    assert (held.stopped, held.end) == ("", 360_000.0)
+
+
+def test_a_fuse_melts_by_the_same_energy_in_a_dead_short() -> None:
+    """Too short for any heat to leave the element, I²·t is a constant: what melts it times capacity over resistance."""
+    fuse = cs.Fuse("F1", rating=20.0)
+    ends = [load**2 * follow(fed(fuse, load * 20.0), 1.0).end for load in (50.0, 100.0)]
+    adiabatic = 390 * fuse.values["element_capacity"] / fuse.values["resistance"] / 20.0**2
+    assert ends == pytest.approx([adiabatic, adiabatic], rel=0.005)
+
+
+def test_what_settles_is_not_changed_by_heat_capacities() -> None:
+    """A fuse is as warm as its losses and its thermal resistance make it; its element some more."""
+    fuse = cs.Fuse("F1", rating=20.0)
+    point = cs.solve(fed(fuse, 20.0))
+    watts = 20.0 * point.voltage("top")
+    assert point.temperature("F1.body") == pytest.approx(100.0, abs=0.5)  # a third more resistance at 0.0042 1/K
+    assert point.temperature("F1.body") == pytest.approx(20.0 + watts * fuse.values["thermal_resistance"], rel=TOLERANCE)
+    above = watts * fuse.values["element_resistance"]
+    assert point.temperature("F1.element") == pytest.approx(point.temperature("F1.body") + above, rel=TOLERANCE)
