@@ -40,6 +40,7 @@ ROUNDS = 10
 PROBES = ("motor current", "supply current", "motor voltage", "low side")
 TARGETS = {"error": 1e-5, "Radau": 1000.0, "expm": 20.0}
 ON, FREE, DEAD = 0, 1, 2
+PERIODS = 20_000  # of a run to the steady state, at most
 LEAK = 1e-7  # S across the open switch; holds the low side's voltage while nothing carries
 
 
@@ -268,7 +269,7 @@ def _to_rest(circuit: Chopper, n: int, matrices: list[Any], stretch: Callable[..
     """Go through periods until one ends where it began; give what is measured in the last."""
     y, period = np.zeros(n + 8), 1 / circuit.frequency
     atol = np.concatenate([np.full(n, 1e-9), np.full(8, 1e-9 * period)])
-    for _ in range(20_000):
+    for _ in range(PERIODS):
         before, y = y[:n].copy(), np.concatenate([y[:n], np.zeros(8)])
         seen: list[np.ndarray] = []
         y, _, some = stretch(ON, y, circuit.duty * period, atol)
@@ -282,6 +283,8 @@ def _to_rest(circuit: Chopper, n: int, matrices: list[Any], stretch: Callable[..
             left, mode = left - used, DEAD if mode == FREE else FREE
         if np.abs(y[:n] - before).max() < 1e-8 * (1e-3 + np.abs(y[:n]).max()):
             break
+    else:
+        raise SystemExit(f"{circuit} has not come to rest after {PERIODS:,} periods")
     return np.array([y[n : n + 4] / period, np.sqrt(y[n + 4 :] / period), np.min(seen, axis=0), np.max(seen, axis=0)])
 
 

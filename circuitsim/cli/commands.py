@@ -176,7 +176,7 @@ def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | N
 @click.command("predict", short_help="Predict what a good circuit reads.")
 @condition_options
 @click.option("--rows", multiple=True, metavar="TEXT", help="Only rows with TEXT in their label or leads; may be repeated.")
-@click.option("--capture", metavar="1ms", help="How long a level must last to be a min or max; 100 ms by default.")
+@click.option("--capture", metavar="1ms", help="Time over which each min or max is averaged; 100 ms by default.")
 @click.option(
     "--format", "form", type=Words(["table", "json", "csv", "markdown"]),
     help="table, json, csv or markdown; by default as the ending of FILE says, else table.",

@@ -27,7 +27,7 @@ _TEXTS = {".csv": "csv", ".json": "json", ".txt": "table", "": "table"}
 @click.option("--step", metavar="3", help="The last one by default.")
 @click.option("--probe", metavar="RED:BLACK", help="Leads, MOT-:GND by default; at:M1 is a clamp.")
 @click.option("--bars", type=click.IntRange(3, 200), metavar="N", help="Bars of the commutator: adds its ripple to at:M1.")
-@click.option("--brushes", type=click.IntRange(2, 200), default=2, metavar="N", help="Brushes; default 2.")
+@click.option("--brushes", type=click.IntRange(2, 200), default=2, metavar="N", help="Brushes, an even number; default 2.")
 @click.option("--supply", metavar="12.3V", help="Battery voltage as measured; the circuit's own battery by default.")
 @click.option("--supply-at", metavar="STEP", help="Step at which it was measured, or 'rest' for ignition off; default off.")
 @click.option("--ambient", metavar="20degC", help="Temperature around; 20 °C by default.")
@@ -52,6 +52,8 @@ def waveform_command(
     switch, its diode and the winding's inductance.
     """
     check_target(output)
+    if brushes % 2:
+        raise InputError(f"{brushes} brushes are no pairs; accepted: an even number from 2 to 200", key="--brushes")
     kind = _kind(form, output)
     found = load_circuit(circuit, pairs, {"nominal": nominal, "steps": steps, "fuse": fuse, "current": current})
     spare(found.file, output)

@@ -23,7 +23,7 @@ from circuitsim.engine.elimination import Plan
 from circuitsim.engine.mixing import Mixing
 from circuitsim.engine.newton import CORRECTION, Solution, newton
 from circuitsim.engine.operating import Compiled, Solved
-from circuitsim.engine.probing import flow_outputs
+from circuitsim.engine.probing import flow_outputs, plain_output
 from circuitsim.engine.switching import LinearMode, Spread, Switching, switching_of
 from circuitsim.engine.system import Column, Evaluator, System
 from circuitsim.engine.waveforms import Orbit, Phase, periodic_orbit
@@ -140,7 +140,8 @@ class _Rounds:
 
     def duty(self, x: Array) -> Array:
         """Share of the period for which the switch is on, from the averages."""
-        return _output(self.laws, self.switching.system, self.switching.element, self.switching.modes.share, x)
+        switching = self.switching
+        return plain_output(switching.system, self.laws, switching.element, switching.modes.share, x)
 
     def begin(self, x: Array) -> list[Spread]:
         """Give where each mode is first taken: at the averages, with no current where it may not be the first.
@@ -197,15 +198,6 @@ class _Rounds:
 def _parameter(system: System, laws: Evaluator, element: str, name: str) -> Array:
     g, p, k = system.column(element, name)
     return np.broadcast_to(laws.parameters[g][p, k], (laws.size,)).astype(float)
-
-
-def _output(laws: Evaluator, system: System, element: str, name: str, x: Array) -> Array:
-    g, k = system.place[element]
-    names, kernel = system.groups[g].statement.outputs
-    out = np.empty((len(names), len(system.groups[g].names), x.shape[1]))
-    kernel(laws.inputs(g, x), out)
-    found: Array = out[names.index(name), k]
-    return found
 
 
 @dataclass
@@ -330,9 +322,9 @@ class Chopped(Solved):
 def chop(solved: Solved, *, waves: bool = True) -> Solved:
     """Go on from averaged points to the periodic steady state; what has no single chopping stage is given back as it is.
 
-    A sample whose averaged point was not accepted stays so; one for which no periodic state is found is not accepted. Where
-    the largest current of the stage reaches its current limit the averaged point stays, with the method `LIMITED`. Without
-    `waves` those samples stay as they are in which the stage does not switch: the averages are the same.
+    A sample whose averaged point was not accepted stays so; one with no periodic state is not accepted, unless the
+    stage does not switch: then the averaged point stays. So it does, with the method `LIMITED`, where the largest current of
+    the stage reaches its limit. Without `waves` all samples stay as they are in which it does not switch.
     """
     found = _switching(solved.compiled)
     if found is None or not solved.size:
@@ -348,8 +340,7 @@ def chop(solved: Solved, *, waves: bool = True) -> Solved:
     chopped = Chopped(compiled, Shifted.by(laws, shift), solved.frozen, final, solved.method.copy(), switching, spreads, solved)
     wanted = s.accepted.copy()
     if not waves:
-        duty = _output(laws, switching.system, switching.element, switching.modes.share, x)
-        wanted &= (duty > _NEVER) & (duty < 1 - _NEVER)
+        wanted &= ~_idle(plain_output(switching.system, laws, switching.element, switching.modes.share, x))
     good = np.flatnonzero(wanted)
     for k in range(0, good.size, _CHUNK):
         _refine(chopped, laws, good[k : k + _CHUNK])
@@ -403,20 +394,31 @@ def _refine(chopped: Chopped, laws: Evaluator, at: Index) -> None:
     with np.errstate(all="ignore"):
         found = _in_stages(rounds, x, rounds.begin(x))
         limited = _limited(rounds, found)
-    _keep(chopped, found, at, ~limited)
+        asleep = ~found.settled & _idle(rounds.duty(x))
+    _keep(chopped, found, at, ~limited & ~asleep)
+    chopped.method[at[limited]] = LIMITED
 
 
 def _keep(chopped: Chopped, found: _Found, at: Index, keep: NDArray[np.bool_] | None = None) -> None:
     """Put what was found for samples `at` into a batch; where `keep` is false the averaged point stays."""
     keep = np.ones(at.size, bool) if keep is None else keep
-    final, put = chopped.solution, at[keep]
+    final, put, seen = chopped.solution, at[keep], np.flatnonzero(keep | found.settled)
     final.x[:, put], final.accepted[put] = found.x[:, keep], found.settled[keep]
     final.residual[put], final.correction[put] = found.solution.residual[keep], found.solution.correction[keep]
     final.iterations[put] += found.rounds[keep]
     chopped.laws.shift[:, put] = found.shift[:, keep]
     for whole, part in zip(chopped.spreads, found.spreads, strict=True):
-        whole.mean[:, at], whole.directions[..., at], whole.states[..., at] = part.mean, part.directions, part.states
-    chopped.method[at] = np.where(keep, np.where(found.settled, PERIODIC, AVERAGED), LIMITED)
+        _put(whole, at[seen], part.take(seen))
+    chopped.method[put] = np.where(found.settled[keep], PERIODIC, AVERAGED)
+
+
+def _idle(duty: Array) -> NDArray[np.bool_]:
+    """Say where the stage does not switch within the period: asleep, off, or on all the time."""
+    return np.asarray((duty <= _NEVER) | (duty >= 1 - _NEVER))
+
+
+def _put(whole: Spread, at: Index, part: Spread) -> None:
+    whole.mean[:, at], whole.directions[..., at], whole.states[..., at] = part.mean, part.directions, part.states
 
 
 def _in_stages(rounds: _Rounds, x: Array, spreads: list[Spread], allowed: float = 1.0) -> _Found:
@@ -436,7 +438,7 @@ def _insert(found: _Found, left: Index, more: _Found) -> None:
     found.solution.residual[left], found.solution.correction[left] = more.solution.residual, more.solution.correction
     found.settled[left], found.rounds[left] = more.settled, found.rounds[left] + more.rounds
     for whole, part in zip(found.spreads, more.spreads, strict=True):
-        whole.mean[:, left], whole.directions[..., left], whole.states[..., left] = part.mean, part.directions, part.states
+        _put(whole, left, part)
 
 
 def _limited(rounds: _Rounds, found: _Found) -> NDArray[np.bool_]:

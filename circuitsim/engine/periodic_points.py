@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain
 from circuitsim.engine.operating import Compiled, Solved
-from circuitsim.engine.periodic import PERIODIC, Chopped, Steady, chop
+from circuitsim.engine.periodic import LIMITED, PERIODIC, Chopped, Steady, chop
 from circuitsim.engine.points import Points
 from circuitsim.engine.probing import (
     element_outputs,
@@ -70,7 +70,11 @@ class PeriodicPoints(Points):
     Attributes
     ----------
     periodic : array of bool
-        Where there is a waveform. Elsewhere the point is the averaged law's (its current limit acts), or not accepted.
+        Where there is a waveform. Elsewhere the point is the averaged law's, or not accepted.
+    limited : array of bool
+        Where it is the averaged law's because the stage's current limit acts: what chops there is not known.
+    level : array of bool
+        Where it is the averaged law's because the stage does not switch: all is level.
     """
 
     solved: Chopped
@@ -78,6 +82,8 @@ class PeriodicPoints(Points):
     def __init__(self, solved: Chopped) -> None:
         super().__init__(solved)
         self.periodic = (solved.method == PERIODIC) & self.accepted
+        self.limited = (solved.method == LIMITED) & self.accepted
+        self.level = self.accepted & ~self.periodic & ~self.limited
         self._known: dict[tuple[str, str], dict[str, Array]] = {}
 
     @property

@@ -27,6 +27,7 @@ _METHODS = (
     "averaged over a period: the stage's current limit acts",
     "no periodic steady state found",
 )
+_NO_ORBIT = len(_METHODS) - 1  # the averaged point is there, the orbit about it is not
 _RESOLVED = 1e-3  # Ω; below this (a - b)/R loses digits and a balance is the better source of a current
 
 
@@ -191,8 +192,9 @@ class Points:
         lost = np.flatnonzero(~self.accepted)
         lost = lost[[self.verdicts[k] == "unconverged" for k in lost]] if lost.size else lost
         if lost.size:
+            what = "no periodic state" if self.solved.method[lost[0]] == _NO_ORBIT else "no operating point"
             raise SolveError(
-                f"no operating point for {lost.size} of {self.size} samples" if self.size > 1 else "no operating point",
+                f"{what} for {lost.size} of {self.size} samples" if self.size > 1 else what,
                 circuit=self.system.net.name,
                 condition=condition or None,
                 worst=self.worst(int(lost[0])),

@@ -11,7 +11,7 @@ from circuitsim.engine.switching import LinearMode, Spread, Switching
 from circuitsim.engine.system import Evaluator, System
 from circuitsim.engine.waveforms import Outputs
 
-__all__ = ["element_outputs", "flow_outputs", "mean_flows", "mean_outputs", "voltage_outputs"]
+__all__ = ["element_outputs", "flow_outputs", "mean_flows", "mean_outputs", "plain_output", "voltage_outputs"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -37,6 +37,12 @@ def _rows(x: Array, rows: Index) -> Array:
 def element_outputs(switching: Switching, laws: Sequence[Evaluator], lines: Lines, element: str, name: str) -> Outputs:
     """Give an output of an element, such as its current; one that all modes have and that is linear in the states."""
     return _straight(switching, laws, lines, lambda s, e, x: _outputs(s, e, element, x), name)
+
+
+def plain_output(system: System, laws: Evaluator, element: str, name: str, x: Array) -> Array:
+    """Give an output of an element at x, (B,)."""
+    names, values = _outputs(system, laws, element, x)
+    return np.asarray(values[names.index(name)])
 
 
 def flow_outputs(switching: Switching, laws: Sequence[Evaluator], lines: Lines, element: str, terminal: str) -> Outputs:

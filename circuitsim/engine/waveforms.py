@@ -172,15 +172,19 @@ class Orbit:
     def at(self, times: Array, y: Outputs) -> Array:
         """Values of outputs at times, s; times: (k,) or (k, B), of any period. Gives (k, p, B).
 
-        At an edge the value is that of the segment which begins there.
+        At an edge the value is that of the segment which begins there; segments too short to be seen are passed over.
         """
         times = np.broadcast_to(np.asarray(times, float).reshape(len(times), -1), (len(times), self.period.size))
         within = np.mod(times, self.period)
         out = np.zeros((len(times), *y.d.shape[1:]))
+        begun = np.zeros(self.period.size, bool)
         for mode, x, begin, t in zip(self.mode, self._x, self.start, self.length, strict=True):
             c, d = _picked(y.c, mode), _picked(y.d, mode)
+            lasts = t > SHORTEST * self.period
+            from_on = np.where(begun, begin, 0.0)  # the first that is seen holds from the start of the period on
+            begun |= lasts
             for k, moment in enumerate(within):
-                here = (moment >= begin) & (t > 0)
+                here = (moment >= from_on) & lasts
                 if here.any():
                     state = self._modal.after(mode, x, np.clip(moment - begin, 0.0, t))
                     out[k] = np.where(here, _value(c, d, state), out[k])

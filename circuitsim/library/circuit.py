@@ -58,7 +58,7 @@ class StandardReading:
     label: what it shows, in trade words; instrument: see `circuitsim.library.functions`; red, black: probe points or
     nodes; at: element that a clamp sits on; steps: names of the steps at which it is read; unplugged: connectors;
     ignition: "on" or "off"; rule: the shop's rule of thumb, as text ('' if none); fitted: lamps put on for it alone,
-    ``lamp:A:B``; capture: for how long a minimum or maximum must last, s (0: for all else).
+    ``lamp:A:B``; capture: over how long a minimum or maximum is averaged, s (0: for all else).
     """
 
     label: str

@@ -40,7 +40,7 @@ class Function:
     """A function of an instrument.
 
     name: as files and commands give it; title: as it is called on a waveform's list; unit: SI, '' for that of the waveform;
-    capture: whether it holds a level for a capture time; positive: whether it shows nothing below zero.
+    capture: whether it averages over a capture time; positive: whether it shows nothing below zero.
     """
 
     name: str

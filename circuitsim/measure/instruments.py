@@ -2,9 +2,9 @@
 
 Conventions. A DC meter averages over each of its updates, behind a first-order filter. A true-RMS meter on AC drops the
 average; on AC+DC it keeps it. An average-responding meter shows π/(2√2) = 1.1107 times the mean of |v - average|, which is the
-RMS value of a sine alone. Minimum and maximum are levels that are HELD for the capture time: a shorter peak is not shown at
-all, of a longer one the level that it holds for so long; where nothing is held, as with fast chopping, the average. A lamp
-glows by the RMS value that its filament's heat smooths.
+RMS value of a sine alone. Minimum and maximum are extremes of readings that are averages over the capture time: of a shorter
+peak the share that it has of that time, of fast chopping the average. A lamp glows by the RMS value that its filament's heat
+smooths.
 
 Speeds and AC accuracies are assumed where not given (about three updates a second, 100 ms for a minimum, 1 ms for a peak mode
 are common in workshop meters: from memory).
@@ -46,7 +46,7 @@ class Timing:
     """How fast an instrument is, and what it is worth on AC; all assumed.
 
     update: time between two readings, over which each is averaged, s; smoothing: time constant of the filter before that, s;
-    capture: how long a level must last for minimum and maximum, s; peak: the same in the fast peak mode, s; ac_share,
+    capture: time over which minimum and maximum are averaged, s; peak: the same in the fast peak mode, s; ac_share,
     ac_counts: accuracy on AC, ±(share of reading + counts); filament: time constant of a test lamp's filament, s.
     """
 
@@ -205,10 +205,8 @@ def average_ac_reading(trace: Trace, meter: Meter, unit: str = "V", timing: Timi
 
 
 def extreme_readings(trace: Trace, meter: Meter, capture: float, unit: str = "V") -> tuple[Shown, Shown]:
-    """Minimum and maximum that are held for the capture time; the average where nothing is (see the module's text)."""
-    low, high = (trace.held(capture, high=h) for h in (False, True))
-    if low > high:  # all of it is shorter
-        low = high = trace.figures.mean
+    """Minimum and maximum of averages over the capture time (see the module's text)."""
+    low, high = trace.averaged_range(capture)
     return show_function("min", low, meter, unit), show_function("max", high, meter, unit)
 
 

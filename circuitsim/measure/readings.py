@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 class Task:
     """One reading to take: the step, the conditions, the instrument and where it goes.
 
-    capture: for how long a minimum or maximum must last, s; 0 for all else.
+    capture: over how long a minimum or maximum is averaged, s; 0 for all else.
     """
 
     step: str

@@ -14,16 +14,16 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.periodic_points import PeriodicPoints, Wave
 from circuitsim.measure.instruments import COUNTED, FORM_FACTOR
-from circuitsim.measure.traces import Figures, Trace, longest_run, stretch_points
+from circuitsim.measure.traces import Figures, Trace, moving_extremes, piecewise_mean, stretch_points
 
-__all__ = ["Sampled"]
+__all__ = ["STEADY", "Sampled"]
 
 Array = NDArray[np.float64]
 _POINTS = np.append(stretch_points(33)[:-1], 1.0 - 1e-9)
 """Where each stretch of a period is looked at, as a share of it: the last one just before what follows."""
-_STEADY = 1e-9  # of a value (plus 1 nV or 1 nA); a swing below this is rounding
+STEADY = 1e-9
+"""Share of a value (plus 1 nV or 1 nA) below which a swing is rounding."""
 _LEVEL = 1.0  # s; the length of what never changes
-_HALVINGS = 48
 _HYSTERESIS = 0.1  # of the swing, between the two levels of a counter
 
 
@@ -102,7 +102,7 @@ class Sampled:
     @property
     def steady(self) -> NDArray[np.bool_]:
         """Where nothing changes but the last digits; not so where there is no waveform."""
-        return self.swing <= _STEADY * (np.abs(self.low) + np.abs(self.high) + 1.0)
+        return self.swing <= STEADY * (np.abs(self.low) + np.abs(self.high) + 1.0)
 
     def trace(self, k: int) -> Trace:
         """Give one of them alone."""
@@ -116,10 +116,10 @@ class Sampled:
     def value(self, function: str, capture: float = 0.0) -> Array:
         """Give what a function of an instrument shows, SI, (batch,); NaN for a duty or a frequency of what hardly changes.
 
-        function: see `FUNCTIONS`; capture: for how long a minimum or maximum must last, s.
+        function: see `FUNCTIONS`; capture: over how long a minimum or maximum is averaged, s.
         """
         if function in ("min", "max"):
-            return self.held(capture)[function == "max"]
+            return self.averaged_range(capture)[function == "max"]
         if function in ("scope-min", "scope-max"):
             return self.high if function == "scope-max" else self.low
         if function == "ac+dc":
@@ -162,38 +162,14 @@ class Sampled:
         seen = np.take_along_axis(twice, np.maximum.accumulate(order, axis=0), axis=0)
         return np.asarray(((seen[1:] == 1) & (seen[:-1] == -1))[len(state) - 1 :].sum(axis=0), float)
 
-    def held(self, capture: float) -> tuple[Array, Array]:
-        """Give the lowest and the highest level that lasts for a time, s; the average where none does."""
-        low, high = self.levels(capture)
-        lasts = ~(low > high)
-        return np.where(lasts, low, self.mean), np.where(lasts, high, self.mean)
-
-    def levels(self, capture: float) -> tuple[Array, Array]:
-        """Give the lowest and the highest level that lasts for a time, s; the lowest lies above the highest where none does."""
+    def averaged_range(self, capture: float) -> tuple[Array, Array]:
+        """Give the least and the largest average over a time, s: what a meter's minimum and maximum keep."""
         low, high = self.low.copy(), self.high.copy()
         moving = np.flatnonzero(~self.steady & np.isfinite(self.mean))
         if capture > 0 and moving.size:
             some = self.take(moving)
-            low[moving], high[moving] = (some._most(capture, high=h) for h in (False, True))
+            pieces = (some.length, some.first, some.last)
+            off = some.mean - piecewise_mean(*pieces)  # the average is known exactly, the pieces are chords
+            ends = (v + off for v in moving_extremes(*pieces, capture, periodic=True))
+            low[moving], high[moving] = (np.clip(v, some.low, some.high) for v in ends)
         return low, high
-
-    def _most(self, capture: float, *, high: bool) -> Array:
-        """Give the most extreme level that lasts on one side (see `Trace.held`)."""
-        inner, outer = (self.low, self.high) if high else (self.high, self.low)
-        done = self._lasts(outer, capture, high)
-        inner = np.where(done, outer, inner)
-        left = np.flatnonzero(~done)
-        if left.size:
-            some, a, b = self.take(left), inner[left], outer[left]
-            for _ in range(_HALVINGS):
-                middle = (a + b) / 2
-                good = some._lasts(middle, capture, high)
-                a, b = np.where(good, middle, a), np.where(good, b, middle)
-            inner[left] = a
-        return inner
-
-    def _lasts(self, level: Array, capture: float, high: bool) -> NDArray[np.bool_]:
-        edge = 1e-12 * (1 + np.abs(level))
-        length, first, last = (np.concatenate([p, p]) for p in (self.length, self.first, self.last))
-        run = longest_run(length, first, last, level - edge if high else level + edge, high)
-        return (run >= capture * (1 - 1e-12)) | (run >= 2 * self.period * (1 - 1e-12))

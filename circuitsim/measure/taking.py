@@ -41,7 +41,6 @@ __all__ = ["Batch", "bench_in_states", "measure", "measure_with_points"]
 
 Array = NDArray[np.float64]
 _LIGHT = 1e6  # Ω; a meter above that heats and slows nothing
-_NEARLY = 0.8  # of a capture time: so long a level must last beside a point at which it lasts for all of it
 _CALM = 1e-4  # V or A; a swing below this is a stage's leakage and nothing more
 _DEAD = 1e-3  # V; more than this between an ohmmeter's leads spoils its reading
 
@@ -285,16 +284,10 @@ class Batch(Stand):
         return float(seen.value(function.name, self.tasks[k].capture)[0]) if function else math.nan
 
     def _moved(self, waves: Waves, k: int, here: slice) -> Array:
-        """What the function of task k shows at some points beside its own; a level that lasts there is one that does here.
-
-        So the band of a level which only just lasts, or just doesn't, is that of the level, or of the average, alone.
-        """
-        function, capture = function_of(self.tasks[k].instrument), self.tasks[k].capture
+        """What the function of task k shows at some points beside its own."""
+        function = function_of(self.tasks[k].instrument)
         seen = waves.at(self._places[k]).take(here)
-        if function is None or not function.capture:
-            return seen.value(function.name if function else "")
-        low, high = self._waves.at(self._places[k]).take([k]).levels(capture)
-        return seen.levels(_NEARLY * capture)[function.name == "max"] if low[0] <= high[0] else seen.mean
+        return seen.value(function.name if function else "", self.tasks[k].capture)
 
     def _by_element(self) -> list[tuple[str, str, list[int]]]:
         """Group the clamps and lamps by the element whose output they show."""

@@ -19,9 +19,21 @@ from numpy.typing import ArrayLike, NDArray
 
 from circuitsim.errors import InputError
 
-__all__ = ["Figures", "Trace", "Waved", "longest_run", "smoothed", "smoothed_extremes", "stretch_points", "wave_trace"]
+__all__ = [
+    "Figures",
+    "Trace",
+    "Waved",
+    "longest_run",
+    "moving_extremes",
+    "piecewise_mean",
+    "smoothed",
+    "smoothed_extremes",
+    "stretch_points",
+    "wave_trace",
+]
 
 Array = NDArray[np.float64]
+_AT_ONCE = 200_000  # averages
 _EARLY = (1e-6, 1e-4, 1e-3)  # of a stretch
 
 
@@ -109,6 +121,76 @@ def longest_run(length: Array, first: Array, last: Array, level: float | Array, 
     began[1:] = np.maximum.accumulate(np.where(breaks, at[1:] - end, 0.0), axis=0)
     runs = np.where(breaks, at[:-1] + begin - began[:-1], 0.0)
     return np.asarray(np.maximum(runs.max(axis=0), at[-1] - began[-1]))
+
+
+def piecewise_mean(length: Array, first: Array, last: Array) -> Array:
+    """Average of straight pieces over all of their time: (…,)."""
+    return np.asarray((length * (first + last) / 2).sum(axis=0) / length.sum(axis=0))
+
+
+def moving_extremes(length: Array, first: Array, last: Array, time: float, *, periodic: bool) -> tuple[Array, Array]:
+    """Give the least and the largest average over `time` seconds on end, (batch,) each; exact for straight pieces.
+
+    length, first, last: (pieces, batch). periodic: the pieces repeat themselves; else a record shorter than `time` has its
+    average alone. The average moves by (u(s + time) - u(s))/time: between the ends of pieces that is straight, so extremes are
+    at these ends and where it is zero.
+    """
+    found = np.empty((2, length.shape[1]))
+    step = max(1, _AT_ONCE // (2 * len(length) + 2))
+    for k in range(0, length.shape[1], step):
+        part = slice(k, k + step)
+        found[:, part] = _Moving(length[:, part], first[:, part], last[:, part]).extremes(time, periodic)
+    return found[0], found[1]
+
+
+class _Moving:
+    """Some waveforms, each over a time of 1 and less its average."""
+
+    def __init__(self, length: Array, first: Array, last: Array) -> None:
+        self.total, self.mean = length.sum(axis=0), piecewise_mean(length, first, last)
+        share = length / self.total
+        self.first = first - self.mean
+        self.slope = np.where(share > 0, last - first, 0.0) / np.where(share > 0, share, 1.0)
+        self.edge, self.sum = (np.zeros((len(length) + 1, length.shape[1])) for _ in range(2))
+        np.cumsum(share, axis=0, out=self.edge[1:])
+        self.edge[1:] /= self.edge[-1]  # the last edge is 1 to the last digit
+        np.cumsum(share * (first + last - 2 * self.mean) / 2, axis=0, out=self.sum[1:])
+        self.batch = np.arange(length.shape[1])
+        self.marks = (self.edge + self.batch).T.ravel()  # one after the other on one axis
+
+    def _at(self, t: Array) -> tuple[Array, Array, Array]:
+        """Give the integral up to times from 0 to 1, the value and the slope there, (times, batch) each."""
+        n = len(self.first)
+        k = np.searchsorted(self.marks, (t + self.batch).ravel(), side="right").reshape(t.shape) - 1
+        k = np.clip(k - self.batch * (n + 1), 0, n - 1)
+        first, slope, edge, begun = (np.take_along_axis(a, k, axis=0) for a in (self.first, self.slope, self.edge, self.sum))
+        part = t - edge
+        return begun + part * (first + slope * part / 2), first + slope * part, slope
+
+    def extremes(self, time: float, periodic: bool) -> tuple[Array, Array]:
+        """See `moving_extremes`."""
+        width = time / self.total
+        last = np.ones(width.shape) if periodic else np.maximum(1 - width, 0.0)  # where the last average begins
+        behind = self.edge - width
+        starts = np.sort(
+            np.minimum(np.concatenate([self.edge, np.mod(behind, 1.0) if periodic else np.maximum(behind, 0.0)]), last), 0
+        )
+        ends = np.mod(starts + width, 1.0) if periodic else np.minimum(starts + width, 1.0)
+        average = (self._at(ends)[0] - self._at(starts)[0]) / width
+        gap = np.diff(starts, axis=0)
+        middle = starts[:-1] + gap / 2
+        later = np.mod(middle + width, 1.0) if periodic else np.minimum(middle + width, 1.0)
+        (_, a, rise_a), (_, b, rise_b) = self._at(middle), self._at(later)
+        bend = rise_b - rise_a
+        rate = b - a - bend * gap / 2  # at the beginning of the gap
+        with np.errstate(all="ignore"):
+            turn = -rate / bend
+            turned = average[:-1] + rate * turn / (2 * width)
+        there = np.where((turn > 0) & (turn < gap), turned, average[:-1])
+        low = np.minimum(average.min(axis=0), there.min(axis=0))
+        high = np.maximum(average.max(axis=0), there.max(axis=0))
+        short = (width >= 1) & (not periodic)
+        return self.mean + np.where(short, 0.0, low), self.mean + np.where(short, 0.0, high)
 
 
 class Trace:
@@ -277,24 +359,19 @@ class Trace:
         run = float(longest_run(length, a, b, level, above))
         return np.inf if run >= 2 * self.duration * (1 - 1e-12) else run
 
-    def held(self, time: float, *, high: bool) -> float:
-        """Give the most extreme level that lasts: the highest that the waveform stays at or above for `time` seconds.
+    def averaged_range(self, time: float) -> tuple[float, float]:
+        """Least and largest average over `time` seconds on end, wherever in the waveform they begin; 0: over no time.
 
-        Or, not `high`, the lowest that it stays at or below for that long. A peak that is shorter does not count; what
-        counts of a longer one is the level that it holds. A record shorter than `time` gives its other extreme.
+        A record shorter than that has its average alone.
         """
-        low, top = self.figures.low, self.figures.high
-        inner, outer = (low, top) if high else (top, low)
-        if time <= 0 or self._lasts(outer, time, high):
-            return outer
-        for _ in range(60):
-            middle = (inner + outer) / 2
-            inner, outer = (middle, outer) if self._lasts(middle, time, high) else (inner, middle)
-        return inner
-
-    def _lasts(self, level: float, time: float, high: bool) -> bool:
-        edge = 1e-12 * (1 + abs(level))
-        return self.longest(level - edge if high else level + edge, above=high) >= time * (1 - 1e-12)
+        f = self.figures
+        if time <= 0:
+            return f.low, f.high
+        length, first, last = (p[:, None] for p in self.pieces)
+        low, high = moving_extremes(length, first, last, time, periodic=self.periodic)
+        off = f.mean - piecewise_mean(length, first, last)  # the exact average counts, where it is known
+        least, most = (float(np.clip((v + off)[0], f.low, f.high)) for v in (low, high))
+        return least, most
 
 
 class Waved(Protocol):

@@ -75,7 +75,7 @@ class Waves:
         average = points.current(place.at) if place.at else points.voltage(place.red, place.black)
         if not isinstance(points, PeriodicPoints):
             return Sampled.level(average)
-        none = Sampled.level(np.full(points.size, np.nan))
+        none = Sampled.level(np.where(points.level, average, np.nan))
         if not points.periodic.any():
             return none
         wave = points.currents(place.at) if place.at else points.voltages(place.red, place.black)
@@ -84,7 +84,7 @@ class Waves:
     def swing(self, place: Place, sample: int) -> float:
         """Give how far the stage's chopping swings at a place, at one point."""
         points = self.points
-        if not isinstance(points, PeriodicPoints):
+        if not isinstance(points, PeriodicPoints) or points.level[sample]:
             return 0.0
         wave = points.currents(place.at) if place.at else points.voltages(place.red, place.black)
         return float(wave.high[sample] - wave.low[sample])

@@ -20,6 +20,8 @@ _SHADES = {
 }  # fmt: skip
 _QUANTITY = {"V": "voltage", "A": "current"}
 _RPM = 60 / math.tau
+_LEAST_SIZE = 1e-3  # V or A
+_LEAST_SPAN = 0.01  # of the largest value: what the axis shows at least
 _MEANT = {"duty": ", the share of the period above half way: on a low side, with the switch off"}
 """What a figure of a meter is a share of: a meter knows nothing of switches."""
 
@@ -32,7 +34,7 @@ def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
     """Lay the figures of a waveform out for a terminal."""
     found = [line(text, "title") for text in wrap(_title(report), width)]
     found += [line(text, "faint") for text in wrap(_summary(report), width, _GAP)]
-    found += [(), line("Over a period" if report.marks else "Nothing chops here: a level", "heading")]
+    found += [(), line(_heading(report), "heading")]
     found += _rows([(k, v) for k, v in _figures(report)])
     found += [(), line("What the meter shows", "heading")]
     found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}{_meant(r)}") for r in report.readings])
@@ -44,6 +46,12 @@ def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
 def wave_text(report: WaveformReport, width: int | None = None) -> str:
     """Give the figures as plain text."""
     return plain(wave_lines(report, width))
+
+
+def _heading(report: WaveformReport) -> str:
+    if report.unknown:
+        return f"{report.unknown[:1].upper()}{report.unknown[1:]}; the average alone"
+    return "Over a period" if report.marks else "Nothing chops here: a level"
 
 
 def _title(report: WaveformReport) -> str:
@@ -88,6 +96,9 @@ def _commutation(report: WaveformReport) -> list[tuple[str, str]]:
         return []
     c = r.commutator
     found = "not found" if math.isnan(r.recovered) else f"{r.recovered * _RPM:.0f} rpm"
+    if r.masked:
+        why = "ripple masked by chopping" if report.marks else "ripple too small"
+        found += f": {why}" if math.isnan(r.recovered) else f": {why}; the frequency read is not the commutation's"
     return [
         ("humps a turn", f"{c.humps} ({c.bars} bars, {c.brushes} brushes)"),
         ("frequency", format_quantity(r.frequency, "Hz", 4)),
@@ -105,7 +116,7 @@ def wave_figure(report: WaveformReport) -> Any:
     rows = len(panels)
     figure = Figure(figsize=(8.6, 4.4 + 2.8 * (rows - 1)), layout="constrained")
     axes = figure.subplots(rows, 1, squeeze=False)[:, 0]
-    lines = [_title(report), _summary(report)]
+    lines = [_title(report), _summary(report), *([_heading(report)] if report.unknown else [])]
     figure.suptitle("\n".join(textwrap.fill(text, 92) for text in lines), fontsize=10.5)
     for draw, place in zip(panels, axes, strict=True):
         draw(place, report)
@@ -133,11 +144,20 @@ def _periods(axes: Any, report: WaveformReport) -> None:
     if report.marks:
         axes.axhline(f.rms, color="#7d5ba6", linestyle=":", linewidth=1.4, label=f"RMS {rms}")
     axes.set_xlim(0, scale * 2 * report.trace.duration)
-    room = 0.08 * (f.high - f.low) if report.marks else 0.2 * max(abs(f.high), 1e-3)
-    axes.set_ylim(f.low - room if report.marks else min(f.low - room, 0.0), f.high + room)
+    axes.set_ylim(*_reach(report))
     axes.set_xlabel(f"time, {unit}")
     axes.set_ylabel(f"{_QUANTITY[report.unit]}, {report.unit}")
     _tidy(axes)
+
+
+def _reach(report: WaveformReport) -> tuple[float, float]:
+    """Ends of the axis: a level has its zero beside it, and a swing that is next to none is not blown up to fill the panel."""
+    f = report.trace.figures
+    size = max(abs(f.low), abs(f.high), _LEAST_SIZE)
+    if not report.marks:
+        return min(f.low, 0.0) - (0.2 * size if f.low < 0 else 0.0), max(f.high, 0.0) + (0.2 * size if f.high >= 0 else 0.0)
+    room = max(0.08 * (f.high - f.low), (_LEAST_SPAN * size - (f.high - f.low)) / 2)
+    return f.low - room, f.high + room
 
 
 def _turn(axes: Any, report: WaveformReport) -> None:

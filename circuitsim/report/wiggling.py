@@ -140,10 +140,10 @@ def _formula(s: StepWiggle) -> str:
     off = [c.chance - c.two_state for c in known if abs(c.chance - c.two_state) > max(_ERRORS * c.error, _APART)]
     if not off:
         return ""
-    held = "The two-state formula holds the shaft's speed; in the trials it slows while the contact is open, and"
-    more = "then runs up again: what that draws stays outside the band for longer than the open itself"
-    less = "its back-EMF brings the reading back into the band, or out of it only after a while"
-    return f"{held} {more if max(off, key=abs) > 0 else less}"
+    one = "The two-state formula takes one open at a time, at one speed; in the trials"
+    more = "opens close together add up, and a fan that runs up again draws more for longer than the open itself"
+    less = "the shaft slows while the contact is open: its back-EMF brings the reading back, or out only after a while"
+    return f"{one} {more if max(off, key=abs) > 0 else less}"
 
 
 def _instruments(report: WiggleReport) -> tuple[str, list[list[str]]]:

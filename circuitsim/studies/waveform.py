@@ -23,9 +23,10 @@ from circuitsim.measure import meter as find_meter
 from circuitsim.measure.conditions import make_bench
 from circuitsim.measure.instruments import Shown, dc_reading, meter_readings
 from circuitsim.measure.readings import INSTRUMENTS, step_values
+from circuitsim.measure.sampled import STEADY
 from circuitsim.measure.states import points_since
 from circuitsim.measure.traces import Trace, wave_trace
-from circuitsim.measure.waving import Place, Waves
+from circuitsim.measure.waving import UNKNOWN, Place, Waves
 from circuitsim.studies.commutation import Commutator, current_ripple, ripple_frequency
 from circuitsim.studies.predict import circuit_of, reading_plan
 
@@ -33,7 +34,8 @@ __all__ = ["Ripple", "WaveformReport", "waveform"]
 
 Array = NDArray[np.float64]
 _FLAT = 1e-3  # s, of a level that nothing chops
-_TURNS = 12  # of the motor that the scope looks at
+_TURNS = (12, 48)  # of the motor that the scope looks at; the latter beside a chopping stage, whose lines must be parted
+_SAME = 0.02  # of the motor's speed
 _PER_HUMP = 24  # samples
 _MOST_SAMPLES = 400_000
 
@@ -56,6 +58,11 @@ class Ripple:
     samples: Array
     smooth: Array
 
+    @property
+    def masked(self) -> bool:
+        """Whether the frequency found in the samples is not the commutation's."""
+        return not abs(self.recovered - abs(self.speed)) <= _SAME * abs(self.speed)
+
 
 @dataclass(frozen=True)
 class WaveformReport:
@@ -63,7 +70,7 @@ class WaveformReport:
 
     trace: over a period, its averages exact; marks: its stretches, 'on', 'freewheel', 'dead', or on a command line 'pulled low'
     and 'let go'; duty: share of the first of them, NaN where nothing chops; readings: what a meter (or a clamp) shows;
-    verdict: of the operating point.
+    verdict: of the operating point; unknown: why the waveform is not known and its average stands for it, else ''.
     """
 
     circuit: str
@@ -81,6 +88,7 @@ class WaveformReport:
     readings: tuple[Shown, ...]
     ripple: Ripple | None
     options: Mapping[str, str]
+    unknown: str = ""
 
     @property
     def period(self) -> float:
@@ -100,7 +108,7 @@ class WaveformReport:
         f = self.trace.figures
         found = {
             "circuit": self.circuit, "options": dict(self.options), "conditions": self.summary, "step": self.step,
-            "leads": self.leads, "unit": self.unit, "meter": self.meter, "verdict": self.verdict,
+            "leads": self.leads, "unit": self.unit, "meter": self.meter, "verdict": self.verdict, "unknown": self.unknown,
             "average": f.mean, "rms": f.rms, "ac_rms": f.ac, "least": f.low, "largest": f.high, "duty": self.duty,
             "period": self.period, "speed": self.speed, "marks": [dict(m.__dict__) for m in self.marks],
             "readings": [_plain(r.__dict__) for r in self.readings],
@@ -110,7 +118,7 @@ class WaveformReport:
             r = self.ripple
             found["commutation"] = {
                 "bars": r.commutator.bars, "brushes": r.commutator.brushes, "humps": r.commutator.humps,
-                "frequency": r.frequency, "swing": r.swing, "recovered_speed": r.recovered,
+                "frequency": r.frequency, "swing": r.swing, "recovered_speed": r.recovered, "masked": r.masked,
             }  # fmt: skip
         return _plain(found)
 
@@ -175,7 +183,7 @@ def waveform(
     named = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
     return WaveformReport(
         circuit.name, circuit.title, state.sentence(), chosen, named, unit, tool.note(), trace, marks,
-        duty, speed, points.verdicts[0], readings, ripple, dict(circuit.options),
+        duty, speed, points.verdicts[0], readings, ripple, dict(circuit.options), _unknown(points, marks),
     )  # fmt: skip
 
 
@@ -203,12 +211,18 @@ def _looked(circuit: Circuit, points: Points, task: Task) -> tuple[Trace, tuple[
         duty, period = float(line.duty[0]), 1 / float(line.frequency[0])
         marks: tuple[Mark, ...] = (Mark("pulled low", 0.0, duty * period), Mark("let go", duty * period, period))
         return waves.at(place).trace(0), marks, duty
-    if not isinstance(points, PeriodicPoints) or not points.periodic[0]:
+    if not isinstance(points, PeriodicPoints) or not points.periodic[0] or waves.at(place).steady[0]:
         level = float((points.current(task.at) if task.at else points.voltage(*nodes))[0])
+        level = 0.0 if abs(level) <= STEADY else level
         return Trace([0.0, _FLAT], [level, level], periodic=True), (), math.nan
     wave = points.currents(task.at) if task.at else points.voltages(*nodes)
     marks = points.marks(0)
     return wave_trace(wave, [0.0, *(m.end for m in marks)]), marks, float(points.duty[0])
+
+
+def _unknown(points: Points, marks: tuple[Mark, ...]) -> str:
+    """Say why what chops is not known; a command line's pulses are."""
+    return UNKNOWN if isinstance(points, PeriodicPoints) and points.limited[0] and not marks else ""
 
 
 def _rippled(circuit: Circuit, points: Points, trace: Trace, commutator: Commutator, speed: float, chopped: bool) -> Ripple:
@@ -217,10 +231,10 @@ def _rippled(circuit: Circuit, points: Points, trace: Trace, commutator: Commuta
     ripple = current_ripple(commutator, speed, emf, motor.values["resistance"], motor.values["inductance"])
     frequency = commutator.frequency(speed)
     # Fast enough for the chopping, and no simple share of either period; each sample is the average since the one before.
-    interval = 1 / (frequency * (_PER_HUMP + 0.318))
+    interval, turns = 1 / (frequency * (_PER_HUMP + 0.318)), _TURNS[chopped]
     if chopped:
-        interval = max(min(interval, trace.duration / 4.318), _TURNS * math.tau / abs(speed) / _MOST_SAMPLES)
-    edges = interval * np.arange(math.ceil(_TURNS * commutator.humps / frequency / interval) + 1)
+        interval = max(min(interval, trace.duration / 4.318), turns * math.tau / abs(speed) / _MOST_SAMPLES)
+    edges = interval * np.arange(math.ceil(turns * commutator.humps / frequency / interval) + 1)
     times = (edges[1:] + edges[:-1]) / 2
     samples = np.diff(trace.integral(edges)) / interval + ripple.at(times)
     found = commutator.speed(ripple_frequency(samples, interval, 1 / trace.duration if chopped else 0.0))

@@ -1,10 +1,11 @@
 """Wiggling at a connector: what each instrument shows of a contact that opens and closes at random, and who catches it.
 
 An instrument CATCHES it in a trial when something that it shows leaves the 95 % band of good circuits (parts alone) by more
-than the instrument's own error: a DC reading, a level held for the capture time of minimum and maximum, a sample of a scope. A
+than the instrument's own error: a DC reading, an average over the capture time of minimum and maximum, a sample of a scope. A
 lamp catches it when its filament's power leaves that of the closed contact by more than 30 % (light goes with about the square
-of that, from memory). The chances are counted over random trials from a seed; for those that need one long open, the closed
-form of the two-state process (`chance_of_open`) stands beside, with the speed as held.
+of that, from memory). The chances are counted over random trials from a seed; for those that one long open
+is enough for, the closed form of the two-state process (`chance_of_open`) stands beside, with the speed as held; several short
+ones within one capture time, which add up, are not in it.
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ _RANGES = {"rate_open": (1e-3, 1e3, "Hz"), "open_time": (1e-4, 60.0, "s"), "dura
 class Catch:
     """One instrument at one step.
 
-    instrument: 'DC', 'min/max', 'peak', 'lamp' or 'scope'; hold: seconds that a level must last for it (NaN where it
-    averages); low, high: what it must show less, or more, than, to be a catch; chance: share of the trials in which it caught,
+    instrument: 'DC', 'min/max', 'peak', 'lamp' or 'scope'; hold: seconds that one open must last to be caught by it (NaN: no
+    such time); low, high: what it must show less, or more, than, to be a catch; chance: share of the trials in which it caught,
     with its standard error; two_state: closed form with the speed held, NaN where there is none; closed: what it shows with the
     contact closed, a lamp its share of rated power; shows: what it shows furthest off in the trial of the strip.
     """
@@ -303,15 +304,21 @@ class _Look:
         caught = ((readings < low) | (readings > high)).any(axis=0)
         seen = readings[:, trial]
         found = [self._catch("DC", math.nan, low, high, caught, float(seen[np.argmax(np.abs(seen - self.closed))]))]
-        longest = self.record.longest_outside(low, high)
-        for name, hold in (("min/max", TIMING.capture), ("peak", TIMING.peak)):
-            found.append(self._catch(name, hold, low, high, longest >= hold, self._held(trial, hold)))
+        for name, capture in (("min/max", TIMING.capture), ("peak", TIMING.peak)):
+            caught = self.record.averages_leave(low, high, capture)
+            found.append(self._catch(name, self._needed(capture, low, high), low, high, caught, self._furthest(trial, capture)))
         return found
+
+    def _needed(self, capture: float, low: float, high: float) -> float:
+        """How long one open must last to move an average over the capture time out of the limits, s; else infinite."""
+        limit = low if self.opened < self.closed else high
+        share = (limit - self.closed) / (self.opened - self.closed) if self.opened != self.closed else math.inf
+        return max(share, 0.0) * capture if share <= 1 else math.inf
 
     def _scope(self, trial: int) -> Catch:
         low, high = self.limits(SCOPE.screen.limit)
         caught = self.record.longest_outside(low, high) >= SCOPE.interval
-        return self._catch("scope", SCOPE.interval, low, high, caught, self._held(trial, SCOPE.interval))
+        return self._catch("scope", SCOPE.interval, low, high, caught, self._furthest(trial, 0.0))
 
     def _lamp(self, trial: int) -> list[Catch]:
         if self.states.lamp is None:
@@ -325,10 +332,9 @@ class _Look:
         shows = max(ends, key=lambda v: abs(v - share))
         return [self._catch("lamp", math.nan, low, high, (least < low) | (most > high), shows, share)]
 
-    def _held(self, trial: int, hold: float) -> float:
-        """Of the two extremes that are held so long, the one further off the closed contact."""
-        trace = self.record.trace(trial)
-        return max((trace.held(hold, high=h) for h in (False, True)), key=lambda v: abs(v - self.closed))
+    def _furthest(self, trial: int, capture: float) -> float:
+        """Of the extremes of averages over a time, the one further off the closed contact."""
+        return max(self.record.trace(trial).averaged_range(capture), key=lambda v: abs(v - self.closed))
 
     def _catch(
         self, name: str, hold: float, low: float, high: float, caught: Any, shows: float, closed: float | None = None

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure.instruments import TIMING, Timing
-from circuitsim.measure.traces import Trace, longest_run, smoothed, smoothed_extremes
+from circuitsim.measure.traces import Trace, longest_run, moving_extremes, smoothed, smoothed_extremes
 from circuitsim.studies.loose import States
 
 __all__ = ["Record", "follow"]
@@ -53,6 +53,11 @@ class Record:
         """Longest time without a break below `low` or above `high`, s: (trials,)."""
         below = longest_run(self.length, self.first, self.last, low, above=False)
         return np.maximum(below, longest_run(self.length, self.first, self.last, high, above=True))
+
+    def averages_leave(self, low: float, high: float, time: float) -> NDArray[np.bool_]:
+        """Whether an average over `time` seconds falls below `low` or rises above `high`: (trials,)."""
+        least, most = moving_extremes(self.length, self.first, self.last, time, periodic=False)
+        return np.asarray((least < low) | (most > high))
 
     def lamp_range(self) -> tuple[Array, Array]:
         """Least and largest square of the volts by which the lamp glows, its filament's heat smoothing it: (trials,) each."""

@@ -27,6 +27,15 @@ def test_a_duty_in_the_table(run: Run) -> None:
     assert line.split()[-2:] == ["%", "–"]  # full on there is nothing to count
 
 
+@pytest.mark.parametrize("fault", ["X5.1:open", "W4:open", "X5.1:corroded=1kohm"])
+def test_a_stage_without_its_supply_is_asleep_and_reads(run: Run, fault: str) -> None:
+    """Its wire is open: the motor's low side lies at battery, through the motor. Kirchhoff; a level, so no ripple."""
+    args = ("predict", MINIBUS, "--fault", fault, "--probe", "MOT-:GND", "--step", "2", "--format", "json")
+    (dc,), (ac,) = (json.loads(run(*args, *more).stdout)["readings"] for more in ((), ("--instrument", "ac")))
+    assert 12.3 < dc["expected"] < 12.7
+    assert ac["expected"] == 0.0
+
+
 def test_a_clamp_and_a_capture_time_as_json(run: Run) -> None:
     shown = run(
         "predict", MINIBUS, "--probe", "at:M1", "--instrument", "MAX", "--capture", "5us", "--step", "1", "--format", "json"

@@ -52,6 +52,7 @@ def test_json_on_the_screen(run: Run) -> None:
         (["--bars", "12"], "--bars: needs --probe at:M1"),
         (["--bars", "1"], "--bars"),
         (["--brushes", "no"], "--brushes"),
+        (["--brushes", "3"], "--brushes: 3 brushes are no pairs; accepted: an even number from 2 to 200"),
         (["-o", "x.xlsx"], "accepted: .png, .svg, .pdf, .csv, .json, .txt"),
         (["-o", "x.png", "--format", "csv"], "is no picture"),
         (["--format", "yaml"], "--format"),

@@ -13,10 +13,12 @@ import pytest
 import circuitsim as cs
 from circuitsim.elements import LockedShaft, element_kinds
 from circuitsim.elements.base import Domain
+from circuitsim.engine import periodic
 from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.periodic import LIMITED, PERIODIC, chop
 from circuitsim.engine.periodic_points import PeriodicPoints, periodic_points
 from circuitsim.engine.statement import statement_of
+from circuitsim.errors import SolveError
 
 Bench = Callable[..., cs.Netlist]
 SWITCHING = {name: kind for name, kind in element_kinds().items() if kind.modes() is not None}
@@ -196,6 +198,38 @@ def test_a_peak_past_the_current_limit_leaves_the_averaged_law(bench: Bench) -> 
     assert "limit" in points.branches[0]
     assert np.isnan(points.currents("M1").average[0])
     assert float(points.current("M1")[0]) == pytest.approx(float(cs.Points(points.solved.given).current("M1")[0]), rel=1e-6)
+
+
+def asleep(bench: Bench, duty: list[float]) -> tuple[cs.Netlist, dict[Any, Any]]:
+    """A stage that wakes at a voltage it never gets: asleep at any command."""
+    net = bench("pwm")
+    net.elements["U1"] = net.elements["U1"].replaced(wakes_at=30.0)
+    return net, duties(net, np.array(duty))
+
+
+def test_a_stage_that_is_asleep_keeps_the_averaged_point(monkeypatch: pytest.MonkeyPatch, bench: Bench) -> None:
+    """Where it never switches there is nothing to find; where it does, a search that fails is said to have failed."""
+    net, values = asleep(bench, [0.3, 0.8])
+    plain = cs.Points(compile_netlist(net).solve(values, frozen=True))
+    iterate = periodic._iterate
+
+    def unsettled(*args: Any, **options: Any) -> Any:
+        found = iterate(*args, **options)
+        found.settled[:] = False
+        return found
+
+    monkeypatch.setattr(periodic, "_iterate", unsettled)
+    points = periodic_points(compile_netlist(net), values, frozen=True)
+    assert isinstance(points, PeriodicPoints)
+    assert points.accepted.all()
+    assert points.level.all()
+    assert not points.periodic.any()
+    assert points.voltage("MOT-") == pytest.approx(plain.voltage("MOT-"), abs=1e-12)
+    assert points.branches == plain.branches
+    points = periodic_points(compile_netlist(bench("pwm")), duties(net, np.array([0.5])), frozen=True)
+    assert not points.accepted.any()
+    with pytest.raises(SolveError, match="no periodic state"):
+        points.require()
 
 
 def test_a_stage_without_a_motor_has_no_current_and_no_trouble(bench: Bench) -> None:

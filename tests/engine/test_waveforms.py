@@ -56,6 +56,14 @@ def closed_form(
     return {"low": 0.0, "high": high, "average": (motor - emf) / resistance, "motor": motor, "share": share}
 
 
+def test_a_segment_too_short_to_be_seen_is_passed_over() -> None:
+    """A duty of 1e-30 has its switch on for 1e-33 s: at the beginning of the period the low side is that of the switch off."""
+    orbit, waves, probes = chopped(supply=12.0, resistance=0.5, inductance=1e-3, frequency=1e3, duty=1e-30)
+    seen = orbit.at(np.array([0.0, 1e-7, 5e-4]), probes)[:, LOW, 0]
+    assert seen == pytest.approx(12.0, abs=1e-6)
+    assert float(waves.low[LOW, 0]) == pytest.approx(12.0, abs=1e-6)
+
+
 # Published and printed rows ---------------------------------------------------------------------------------------
 
 
@@ -249,6 +257,12 @@ def test_integrals_of_the_state_against_quadrature(name: str) -> None:
 
 
 # Several states ---------------------------------------------------------------------------------------------------
+
+
+def test_the_yardstick_says_when_it_has_not_come_to_rest(chopping: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(chopping, "PERIODS", 1)
+    with pytest.raises(SystemExit, match=r"Chopper\(.* has not come to rest after 1 periods"):
+        chopping.by_expm(chopping.draw(1)[0])
 
 
 def test_random_circuits_against_an_implicit_integrator(chopping: ModuleType) -> None:

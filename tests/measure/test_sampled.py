@@ -59,13 +59,13 @@ def test_a_rectangle_by_its_mathematics() -> None:
     assert (wave.value("scope-min"), wave.value("scope-max")) == (pytest.approx(0.0), pytest.approx(12.0))
 
 
-def test_a_level_is_caught_where_it_lasts_long_enough() -> None:
-    """10 ms of a period: 0.5, 2 and 5 ms low. A meter that needs 1 ms does not see the first; one that needs 6 ms none."""
+def test_a_minimum_is_an_average_over_the_capture_time() -> None:
+    """10 ms of a period, low for 0.5, 2 and 5 ms: half of 1 ms and all of it; 0.5, 2 and 5 of 6 ms. Plain arithmetic."""
     wave = rectangles(1.0, 11.0, [0.05, 0.2, 0.5])
-    assert wave.value("min", 1e-3) == pytest.approx([11.0, 1.0, 1.0])
+    assert wave.value("min", 1e-3) == pytest.approx([6.0, 1.0, 1.0])
     assert wave.value("max", 1e-3) == pytest.approx([11.0] * 3)
-    assert wave.value("min", 6e-3) == pytest.approx([11.0, 11.0, 6.0])  # of the last neither level lasts: the average
-    assert wave.value("max", 6e-3) == pytest.approx([11.0, 11.0, 6.0])
+    assert wave.value("min", 6e-3) == pytest.approx([11 - 5 / 6, 11 - 20 / 6, 11 - 50 / 6])
+    assert wave.value("max", 6e-3) == pytest.approx([11.0, 11.0, 11 - 10 / 6])
     assert wave.value("min", 0.0) == pytest.approx([1.0] * 3)
 
 

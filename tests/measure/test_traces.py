@@ -42,9 +42,8 @@ def test_scaling_and_shifting(points: list[tuple[float, float]], gain: float, sh
     assert other.figures.mean == pytest.approx(gain * trace.figures.mean + shift, abs=EXACT)
     assert other.figures.ac == pytest.approx(abs(gain) * trace.figures.ac, abs=1e-5)  # a root of a difference near zero
     assert other.mean_deviation == pytest.approx(abs(gain) * trace.mean_deviation, abs=EXACT)
-    assert other.held(0.2, high=True) == pytest.approx(
-        gain * trace.held(0.2, high=gain >= 0) + shift, abs=1e-7
-    )  # the level is found by halving, with an edge of 1e-12 of it
+    ends = sorted(gain * v + shift for v in trace.averaged_range(0.2))
+    assert other.averaged_range(0.2) == pytest.approx(tuple(ends), abs=EXACT)
 
 
 @given(POINTS)
@@ -169,31 +168,49 @@ def test_many_records_at_once_are_as_each_alone(points: list[tuple[float, float]
         assert outs[:, k].tolist() == pytest.approx(smoothed(length, a * g, b * g, 0.3, 0.0).tolist(), abs=1e-12)
 
 
-def test_held_levels() -> None:
-    """A peak of 30 ms shows in a capture time of 10 ms and not in one of 100 ms; a triangle shows its chord."""
+def test_averages_over_a_capture_time() -> None:
+    """A dip of 30 ms shows whole in 10 ms and by three tenths in 100 ms; a triangle's top by its area. Plain arithmetic."""
     record = Trace([0, 1, 1, 1.03, 1.03, 2], [12, 12, 3, 3, 12, 12])
-    assert record.held(0.01, high=False) == pytest.approx(3.0, abs=1e-9)
-    assert record.held(0.1, high=False) == pytest.approx(12.0, abs=1e-9)
+    assert record.averaged_range(0.01) == pytest.approx((3.0, 12.0), abs=1e-9)
+    assert record.averaged_range(0.1) == pytest.approx((12 - 9 * 0.3, 12.0), abs=1e-9)
     triangle = Trace([0, 1, 2], [0, 1, 0])
-    assert triangle.held(0.5, high=True) == pytest.approx(0.75, abs=1e-9)  # half a second wide at three quarters
-    assert triangle.held(0.0, high=True) == 1.0
+    assert triangle.averaged_range(0.5) == pytest.approx((0.25, 0.875), abs=1e-9)
+    assert triangle.averaged_range(0.0) == (0.0, 1.0)
+    assert triangle.averaged_range(3.0) == pytest.approx((0.5, 0.5), abs=1e-12)  # longer than all of it
 
 
-def test_held_levels_of_a_periodic_one_reach_over_its_end() -> None:
+def test_averages_of_a_periodic_one_reach_over_its_end() -> None:
     wave = Trace([0, 1, 1, 9, 9, 10], [7, 7, 0, 0, 7, 7], periodic=True)
-    assert wave.held(1.9, high=True) == pytest.approx(7.0, abs=1e-9)
-    assert wave.held(2.1, high=True) == pytest.approx(0.0, abs=1e-9)
+    assert wave.averaged_range(1.9) == pytest.approx((0.0, 7.0), abs=1e-9)
+    assert wave.averaged_range(4.0) == pytest.approx((0.0, 3.5), abs=1e-9)
+    assert wave.averaged_range(10.0) == pytest.approx((1.4, 1.4), abs=1e-9)
+    assert wave.averaged_range(11.0)[1] == pytest.approx((14.0 + 7.0) / 11, abs=1e-9)
     assert wave.longest(1.0, above=True) == pytest.approx(2.0)
     assert wave.longest(-1.0, above=True) == math.inf
 
 
-@given(POINTS, st.sampled_from([0.05, 0.4, 1.5]))
-def test_a_longer_capture_never_shows_more(points: list[tuple[float, float]], capture: float) -> None:
-    trace = trace_of(points)
-    high, longer = trace.held(capture, high=True), trace.held(2 * capture, high=True)
-    assert longer <= high + 1e-7
-    assert high <= trace.figures.high + EXACT
-    assert trace.held(2 * capture, high=False) >= trace.held(capture, high=False) - 1e-7
+@given(POINTS, st.sampled_from([0.05, 0.4, 1.5, 40.0]), st.booleans())
+def test_averages_bracket_the_mean_and_are_those_of_the_integral(
+    points: list[tuple[float, float]], capture: float, periodic: bool
+) -> None:
+    """Against a fine grid of beginnings: none lies outside, and one is close by."""
+    trace = trace_of(points, periodic)
+    low, high = trace.averaged_range(capture)
+    f = trace.figures
+    assert f.low - EXACT <= low <= high <= f.high + EXACT
+    if periodic:
+        assert low - EXACT <= f.mean <= high + EXACT
+    elif capture >= trace.duration:
+        assert (low, high) == pytest.approx((f.mean, f.mean), abs=EXACT)
+        return
+    begin = trace.times[0] + np.linspace(0, trace.duration if periodic else trace.duration - capture, 4001)
+    seen = (trace.integral(begin + capture) - trace.integral(begin)) / capture
+    assert seen.min() >= low - 1e-7
+    assert seen.max() <= high + 1e-7
+    # Between two beginnings of the grid an average moves by the height over the capture time, at most.
+    reach = (f.high - f.low) / capture * (begin[1] - begin[0]) + 1e-7
+    assert seen.min() <= low + reach
+    assert seen.max() >= high - reach
 
 
 def test_squares_and_counts() -> None:

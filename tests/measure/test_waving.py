@@ -99,8 +99,8 @@ def test_functions_of_a_chopped_low_side_hang_together() -> None:
     assert v["ac"] == pytest.approx(swing * math.sqrt(duty * (1 - duty)), rel=0.01)
     assert v["ac-average"] == pytest.approx(math.pi / math.sqrt(2) * swing * duty * (1 - duty), rel=0.02)
     assert v["frequency"] == pytest.approx(20_000.0, rel=1e-9)
-    # 20 kHz: a meter that needs 100 ms, or 1 ms, holds nothing but the average.
-    assert v["min"] == v["max"] == pytest.approx(v["voltmeter"], rel=1e-9)
+    # 20 kHz: over 100 ms, or 1 ms, nothing is left but the average.
+    assert (v["min"], v["max"]) == pytest.approx((v["voltmeter"],) * 2, rel=1e-9)
 
 
 def test_a_clamp_has_the_same_functions() -> None:
@@ -160,11 +160,26 @@ def test_band_of_a_scope_is_its_own_error_where_the_circuit_is_certain() -> None
     assert (m.band.high - m.band.low) / 2 == pytest.approx(SCOPE.screen.limit(m.expected), rel=0.15)
 
 
-def test_a_level_that_only_just_lasts_has_a_band_of_its_own() -> None:
-    """0.95 of 10 ms is pulled low, so it is high for 0.5 ms: about that capture the reading jumps, but no band does."""
-    for capture in (0.499e-3, 0.5e-3, 0.501e-3):
+@pytest.mark.parametrize("step", ["1", "3"])
+def test_minimum_and_maximum_bracket_the_average(step: str) -> None:
+    """The least average over a time is no more than the average, and the largest no less; 10 ms are a whole period here."""
+    for capture in (1e-3, 5e-3, 12e-3):
+        found = taken(load(PWM), step, ["voltmeter", "min", "max"], COMMAND, capture=capture)
+        low, dc, high = (found[n].expected for n in ("min", "voltmeter", "max"))
+        assert low <= dc <= high
+    whole = taken(load(PWM), step, ["min", "max"], COMMAND, capture=10e-3)
+    # Pulses are rectangles at the averages of all else, so their average is the circuit's to some tenths of a millivolt.
+    assert (whole["min"].expected, whole["max"].expected) == pytest.approx((dc, dc), rel=1e-3)
+    assert whole["min"].expected == pytest.approx(whole["max"].expected, rel=1e-9)
+
+
+def test_a_short_pulse_shows_by_its_share_of_the_capture_time() -> None:
+    """0.95 of 10 ms is pulled low, so it is high for 0.5 ms: half of 1 ms, all of 0.5 ms. Plain arithmetic."""
+    top, low = (taken(load(PWM), "3", [n], COMMAND, capture=0.4e-3)[n].expected for n in ("max", "min"))
+    for capture, share in ((0.5e-3, 1.0), (1e-3, 0.5), (5e-3, 0.1)):
         m = taken(load(PWM), "3", ["max"], COMMAND, capture=capture)["max"]
-        assert m.band.high - m.band.low < 0.6
+        assert m.expected == pytest.approx(low + share * (top - low), abs=1e-6)
+        assert m.band.low < m.expected < m.band.high
 
 
 # Beside the waveform ----------------------------------------------------------------------------------------------
