@@ -13,7 +13,7 @@ from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults, read_fault
 from circuitsim.measure.faults.bench import FaultBench
-from circuitsim.measure.faults.sampled import sample_fault
+from circuitsim.measure.faults.sampled import FaultSampler
 
 NAME = "tractor-cab-fan"
 # A meter that loads nothing: the sampler has all meters on at once, the bench one after the other.
@@ -37,7 +37,7 @@ def test_sampled_vehicles_read_as_on_the_bench(bench: FaultBench, name: str) -> 
     known = bench.faults[name] if name else None
     share = np.sort(rng.random(12))
     strays = rng.standard_normal((12, len(bench.what)))
-    sampled = sample_fault(bench, known, share, strays)
+    sampled = FaultSampler(bench, known).show(share, strays)
     severity = known.at(share) if known and known.graded else np.full(12, np.nan)
     vehicles = [(known.fault(float(x)),) if known else () for x in severity]
     shown = bench.show(vehicles, None, strays)
@@ -63,11 +63,13 @@ def test_a_vehicle_astray_reads_as_the_circuit_with_those_numbers() -> None:
     np.testing.assert_allclose(shown, [r.expected for r in wanted], rtol=1e-5)
 
 
-def test_slopes_astray_are_those_of_small_strays(bench: FaultBench) -> None:
+@pytest.mark.parametrize("number", ["X4.A.resistance", "S2.resistance at step 3", "M1.constant"])
+def test_slopes_astray_are_those_of_small_strays(bench: FaultBench, number: str) -> None:
+    """Each by the shape of its own tolerance: one by a factor, one between limits that has another shape at another step."""
     rng = np.random.default_rng(5)
     fault = (read_fault(bench.circuit, "X4.A:corroded=60mohm", bench.faults),)
     strays = np.repeat(rng.standard_normal((1, len(bench.what))), 3, axis=0)
-    place = bench.what.index("X4.A.resistance")
+    place = bench.what.index(number)
     strays[1, place] += 1e-4
     strays[2, place] -= 1e-4
     shown = bench.show([fault] * 3, None, strays)
@@ -88,4 +90,4 @@ def test_other_instruments_can_not_be_sampled() -> None:
     circuit = cs.load(NAME)
     lamp = FaultBench(circuit, [Task("3", Conditions(), "lamp", "MOT+", "GND")], IDEAL, find_faults(circuit))
     with pytest.raises(InputError, match="only voltmeter and clamp"):
-        sample_fault(lamp, None, np.array([0.5]), np.zeros((1, len(lamp.what))))
+        FaultSampler(lamp, None)

@@ -116,9 +116,7 @@ class FaultBench:
         found: dict[str, Tolerance] = {}
         for rack in self.racks:
             for n in rack.numbers:
-                given = rack.batch.tolerances[n.place][2]
-                own = given[self.circuit.steps.index(n.step)] if n.step else next(t for t in given if t)
-                found.setdefault(n.name, own or Tolerance("uniform", 0.0))
+                found.setdefault(n.name, rack.tolerance(n) or Tolerance("uniform", 0.0))
         return tuple(found[name] for name in self.what)
 
     def show(
@@ -224,6 +222,11 @@ class Rack:
             found += [Number(k, key, step) for step in steps if any(tolerances)]
         return found
 
+    def tolerance(self, number: Number) -> Tolerance | None:
+        """Tolerance of an uncertain number, at its own step if it belongs to one."""
+        given = self.batch.tolerances[number.place][2]
+        return given[self.bench.circuit.steps.index(number.step)] if number.step else next(t for t in given if t)
+
     # One batch ------------------------------------------------------------------------------------------------------
 
     def show(
@@ -316,7 +319,7 @@ class Rack:
                     factor = float(np.asarray(change.size(np.array(fault.severity)))) if change.how == "times" else 0.0
                     out[np.ix_(rows, np.array(columns[change.key]))] *= abs(factor)
         if strays is not None:
-            sigma = np.array([next(t for t in self.batch.tolerances[n.place][2] if t).log_sigma for n in self.numbers])
+            sigma = np.array([t.log_sigma if (t := self.tolerance(n)) else 0.0 for n in self.numbers])
             out *= np.repeat(factor_slopes(sigma, strays), per, axis=0)
         return out
 
