@@ -1,14 +1,15 @@
 """The diagnosis beside the exact posterior, on five readings at one step.
 
-Run: python -m benchmarks.posterior [CIRCUIT] [--cases 300] [--vehicles 4096] [--step 3]
+Run: python -m benchmarks.posterior [CIRCUIT] [--cases 300] [--vehicles 8192] [--step 3]
 
 The exact posterior needs no first order and no model of errors: for every live suspect many vehicles are drawn near where the
-readings put it (importance sampling: severity by a Student-t about each mode, the part tolerances by the widened conditional
-normal there, mixed with draws from the prior), each is solved, and counts by its weight and by the chance that the meter shows
-exactly the digits that were written down (gain shared by all readings of one unit and counts of each reading evenly within the
-limits, then the last digit). Tolerances have their true shapes. What the sampling leaves in doubt is printed: effective number
-of vehicles, and the change when only half of the vehicles are taken. Suspects more than 12 nats below the best by the diagnosis
-are left out, but never the fault that is there.
+readings put it (importance sampling). The severity is drawn about each mode, and then about what counted in a first round; the
+part tolerances are drawn from their own distribution, but for the few directions that the readings tell of: in those each
+vehicle is moved to where its readings, as solved, fit best, and drawn about there by a widened Student-t. Each is solved and
+counts by prior over proposal and by the chance that the meter shows exactly the digits that were written down (gain shared by
+all readings of one unit and counts of each reading evenly within the limits, then the last digit). Tolerances have their true
+shapes. What the sampling leaves in doubt is printed: effective number of vehicles, and the change when only half of the
+vehicles are taken. Suspects of little weight rest on an eighth of the vehicles. Suspects more than 12 nats below the best by the diagnosis are left out, but never the fault that is there.
 
 Printed: log score of both and their difference (target 0.1 nat), the share of cases in which the first group holds the truth
 over what the exact posterior would reach by choosing among the same groups (target 0.97), and the calibration.
@@ -18,13 +19,13 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import norm
 from scipy.stats import t as student
 
 from benchmarks.faulty_vehicles import Case, displayed, draw_cases
@@ -33,7 +34,7 @@ from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import PossibleFault, find_faults
 from circuitsim.measure.faults.bench import FaultBench
-from circuitsim.measure.faults.sampled import sample_fault
+from circuitsim.measure.faults.sampled import FaultSampler
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import Climb, Look
 from circuitsim.studies.diagnose import Diagnosing
@@ -43,11 +44,16 @@ from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.priors import Prior
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 CIRCUIT = "tractor-cab-fan"
 LEADS = (("BAT+", "BAT-"), ("MOT+", "GND"), ("MOT-", "GND"), ("CMD", "GND"))
 TARGETS = {"log": 0.1, "accuracy": 0.97}
 _GAINS = 48  # places of the shared gain
-WIDER = 1.5  # by which the proposal's errors are widened
+WIDER, FREE = 1.15, 7  # by which the proposal is widened, and its degrees of freedom
+EVENLY = 0.1  # share of severities drawn evenly
+ROUNDS = 5
+FEWER, WEIGHTY = 8, 0.03  # first so many times fewer vehicles; then all of them for the truth, and for what has such a share
+FAR = 6.0  # standard deviations; nothing is looked for further away
 
 
 def tests_of(step: str) -> list[Task]:
@@ -134,49 +140,162 @@ def components(work: Diagnosing, bench: FaultBench, live: Sequence[int]) -> dict
     return found
 
 
+@dataclass(frozen=True)
+class Severities:
+    """A proposal for the severity: evenly, about the places where the readings put it, and about vehicles that counted."""
+
+    places: Array
+    widths: Array
+    weights: Array
+
+    def draw(self, count: int, rng: np.random.Generator) -> Array:
+        """Draw shares, in rising order; some may lie outside the plausible range."""
+        owner = rng.choice(self.places.size, count, p=self.weights)
+        near = self.places[owner] + self.widths[owner] * rng.standard_t(5, count)
+        return np.sort(np.where(rng.random(count) < EVENLY, rng.random(count), near))
+
+    def log(self, share: Array) -> Array:
+        """Give the logarithm of its density."""
+        near = student.pdf((share[:, None] - self.places) / self.widths, 5) / self.widths @ self.weights
+        return np.asarray(np.log(EVENLY * ((share >= 0) & (share <= 1)) + (1 - EVENLY) * near))
+
+    @classmethod
+    def about(cls, share: Array, weight: Array) -> Severities | None:
+        """Give one about weighted vehicles; None when there are too few of them."""
+        kept = np.flatnonzero(weight > 1e-6 * weight.max(initial=0.0))
+        if kept.size < 10:
+            return None
+        w, x = weight[kept] / weight[kept].sum(), share[kept]
+        spread = math.sqrt(float(w @ (x - w @ x) ** 2))
+        return cls(x, np.full(kept.size, max(spread * (1 / float((w**2).sum())) ** -0.2, 1e-5)), w)
+
+
+class Conditional:
+    """The numbers of vehicles, given their severity and what is left of the readings, about one place.
+
+    In the directions that the readings tell of (singular vectors of the slopes in units of the readings' errors) each vehicle is
+    moved to where it is likeliest, with readings as solved, and drawn about there; all others keep their draws from the prior.
+    """
+
+    def __init__(self, part: Component, noise: Array) -> None:
+        self.part, self._sharp = part, np.linalg.inv(noise)
+        rows = np.linalg.svd(np.linalg.solve(np.linalg.cholesky(noise), part.slopes), full_matrices=False)
+        self.rows = rows[2][rows[1] > 1e-2]
+        self.slopes = part.slopes @ self.rows.T
+        self.lower: Array = np.zeros(0)
+
+    def begin(self, share: Array, latent: Array) -> Array:
+        """Give the likeliest place along the directions to first order, and take them out of the draws."""
+        latent -= latent @ self.rows.T @ self.rows
+        left = self.part.left - self.part.along * (share - self.part.share)[:, None] - latent @ self.part.slopes.T
+        self.slopes = np.repeat(self.slopes[None], share.size, axis=0)
+        self._weigh()
+        return self.better(np.zeros((share.size, len(self.rows))), left, FAR)
+
+    def turn(self, slopes: Array) -> None:
+        """Take other slopes, (vehicles, readings, directions)."""
+        self.slopes = np.nan_to_num(slopes)
+        self._weigh()
+
+    def better(self, at: Array, left: Array, most: float = 2.0) -> Array:
+        """Give a better place; left: the readings less what is shown there."""
+        pulled = np.einsum("vmr,mk,vk->vr", self.slopes, self._sharp, np.nan_to_num(left)) - at
+        step = np.linalg.solve(self.lower @ self.lower.transpose(0, 2, 1), pulled[..., None])[..., 0]
+        return np.asarray(np.clip(at + np.clip(step, -most, most), -FAR, FAR))
+
+    def _weigh(self) -> None:
+        inner = np.einsum("vmr,mk,vks->vrs", self.slopes, self._sharp, self.slopes)
+        self.lower = np.linalg.cholesky(inner + np.eye(len(self.rows)))
+
+    def about(self, at: Array, rng: np.random.Generator) -> tuple[Array, Array]:
+        """Draw places about the likeliest ones; give them, and the logarithm of prior over proposal."""
+        off = rng.standard_t(FREE, at.shape)
+        place = at + WIDER * np.linalg.solve(self.lower.transpose(0, 2, 1), off[..., None])[..., 0]
+        size = np.log(np.diagonal(self.lower, axis1=1, axis2=2) / WIDER).sum(axis=1)
+        return place, norm.logpdf(place).sum(axis=1) - student.logpdf(off, FREE).sum(axis=1) - size
+
+
 def evidence_of(
-    work: Diagnosing,
-    bench: FaultBench,
-    fault: PossibleFault | None,
-    parts: Sequence[Component],
-    count: int,
-    seed: Sequence[int],
+    work: Diagnosing, sampler: FaultSampler, parts: Sequence[Component], count: int, seed: Sequence[int]
 ) -> Evidence:
-    """Weigh many vehicles with one fault, drawn near where the readings put it."""
+    """Weigh many vehicles with one fault, drawn near where the readings put it: a quarter first, then all."""
     rng = np.random.default_rng(seed)
-    likelihood, graded = work.likelihood, fault is not None and fault.graded
+    fault = sampler.fault
+    if fault is None or not fault.graded:
+        return _evidence(_weights(work, sampler, parts, np.full(count, parts[0].share), rng))
+    first = Severities(*np.array([(p.share, p.width, 1 / len(parts)) for p in parts]).T)
+    share = first.draw(count // 4, rng)
+    second = Severities.about(share, _weights(work, sampler, parts, share, rng) * np.exp(-first.log(share))) or first
+    share = second.draw(count, rng)
+    return _evidence(_weights(work, sampler, parts, share, rng) * np.exp(-second.log(share)))
+
+
+def _weights(
+    work: Diagnosing, sampler: FaultSampler, parts: Sequence[Component], share: Array, rng: np.random.Generator
+) -> Array:
+    """Draw numbers for vehicles of some severities, and weigh them: chance of the digits shown × prior / proposal."""
+    bench, likelihood = sampler.bench, work.likelihood
     noise = likelihood.gains @ likelihood.gains.T + np.diag(likelihood.noise)
-    noise = WIDER**2 * noise
-    owner = rng.integers(-1, len(parts), count)  # -1: from the prior
-    strays, share = rng.standard_normal((count, len(bench.what))), rng.random(count)
-    for j, part in enumerate(parts):
-        mine = np.flatnonzero(owner == j)
-        if graded:
-            share[mine] = part.share + part.width * rng.standard_t(5, mine.size)
-        wanted = part.left - part.along * (share[mine] - part.share)[:, None]
-        error = rng.multivariate_normal(np.zeros(len(noise)), noise, mine.size)
-        whole = np.linalg.inv(part.slopes @ part.slopes.T + noise)
-        strays[mine] += (wanted - strays[mine] @ part.slopes.T - error) @ whole @ part.slopes
-    inside = (share >= 0) & (share <= 1)
-    proposal = [np.full(count, -math.log(len(parts) + 1.0))]
-    for part in parts:
-        wanted = part.left - part.along * (share - part.share)[:, None]
-        log = student.logpdf((share - part.share) / part.width, 5) - math.log(part.width) if graded else np.zeros(count)
-        log = log + multivariate_normal.logpdf(wanted - strays @ part.slopes.T, np.zeros(len(noise)), noise)
-        log = log - multivariate_normal.logpdf(wanted, np.zeros(len(noise)), part.slopes @ part.slopes.T + noise)
-        proposal.append(log - math.log(len(parts) + 1.0))
-    even = np.array([t.kind == "uniform" for t in bench.tolerances])
-    log_weight = -np.logaddexp.reduce(proposal)
-    good = inside & np.isfinite(log_weight)
-    strays = np.where(even, math.sqrt(3) * (2 * norm.cdf(strays) - 1), strays)
-    values = np.full((count, len(bench.tasks)), np.nan)
-    if good.any():
-        values[good] = sample_fault(bench, fault, share[good], strays[good])
-    weight = np.where(good, np.exp(log_weight) * chances_shown(values, work.findings, work.meter), 0.0)
-    total = weight.sum()
-    effective = float(total**2 / max((weight**2).sum(), 1e-300))
-    half = weight[: count // 2].mean()
-    return Evidence(math.log(max(total / count, 1e-300)), math.log(max(float(half), 1e-300)), effective)
+    latent = rng.standard_normal((share.size, len(bench.what)))
+    owner = np.argmin([np.abs(share - p.share) / p.width for p in parts], axis=0)
+    told = [(Conditional(p, noise), np.flatnonzero(owner == j)) for j, p in enumerate(parts)]
+    places = []
+    for own, mine in told:
+        places.append(own.begin(share[mine], rest := latent[mine]))
+        latent[mine] = rest
+    for k in range(ROUNDS):
+        shown = _shown(sampler, share, _moved(latent, told, places))
+        if k == ROUNDS - 2:
+            _own_slopes(sampler, share, latent, told, places, shown)
+        places = [own.better(at, likelihood.value - shown[mine]) for (own, mine), at in zip(told, places, strict=True)]
+    log = np.where((share >= 0) & (share <= 1), 0.0, -np.inf)
+    drawn = []
+    for (own, mine), at in zip(told, places, strict=True):
+        place, ratio = own.about(at, rng)
+        log[mine] += ratio
+        drawn.append(place)
+    values = _shown(sampler, share, _moved(latent, told, drawn))
+    return np.asarray(np.exp(log) * chances_shown(values, work.findings, work.meter))
+
+
+def _own_slopes(
+    sampler: FaultSampler, share: Array, latent: Array, told: Sequence[tuple[Conditional, Index]], places: Sequence[Array],
+    shown: Array,
+) -> None:  # fmt: skip
+    """Take the slopes of every vehicle where it is, by differences along its directions."""
+    slopes = [np.zeros((mine.size, shown.shape[1], len(own.rows))) for own, mine in told]
+    for r in range(max(len(own.rows) for own, _ in told)):
+        ahead = [at.copy() for at in places]
+        lengths = []
+        for (own, _), at in zip(told, ahead, strict=True):
+            lengths.append(0.2 / own.lower[:, r, r] if r < len(own.rows) else np.zeros(len(at)))
+            if r < len(own.rows):
+                at[:, r] += lengths[-1]
+        there = _shown(sampler, share, _moved(latent, told, ahead))
+        for (own, mine), slope, length in zip(told, slopes, lengths, strict=True):
+            if r < len(own.rows):
+                slope[:, :, r] = (there[mine] - shown[mine]) / length[:, None]
+    for (own, _), slope in zip(told, slopes, strict=True):
+        own.turn(slope)
+
+
+def _moved(latent: Array, told: Sequence[tuple[Conditional, Index]], places: Sequence[Array]) -> Array:
+    out = latent.copy()
+    for (own, mine), at in zip(told, places, strict=True):
+        out[mine] += at @ own.rows
+    return out
+
+
+def _shown(sampler: FaultSampler, share: Array, latent: Array) -> Array:
+    """Solve vehicles; numbers between limits have the exact shape z = √3·(2Φ(g) - 1)."""
+    even = np.array([t.kind == "uniform" for t in sampler.bench.tolerances])
+    return sampler.show(np.clip(share, 0.0, 1.0), np.where(even, math.sqrt(3) * (2 * norm.cdf(latent) - 1), latent))
+
+
+def _evidence(weight: Array) -> Evidence:
+    effective = float(weight.sum() ** 2 / max((weight**2).sum(), 1e-300))
+    half = weight[::2].mean()
+    return Evidence(math.log(max(float(weight.mean()), 1e-300)), math.log(max(float(half), 1e-300)), effective)
 
 
 @dataclass(frozen=True)
@@ -188,7 +307,18 @@ class Exact:
     effective: float
 
 
-def exact_posterior(work: Diagnosing, bench: FaultBench, truth: str, count: int, seed: int) -> Exact:
+class Samplers(dict[str, FaultSampler]):
+    """Samplers by the fault's name, made when first asked for; healthy is one."""
+
+    def __init__(self, bench: FaultBench, faults: Mapping[str, PossibleFault]) -> None:
+        self.bench, self.faults = bench, faults
+
+    def __missing__(self, name: str) -> FaultSampler:
+        self[name] = FaultSampler(self.bench, self.faults.get(name))
+        return self[name]
+
+
+def exact_posterior(work: Diagnosing, samplers: Samplers, truth: str, count: int, seed: int) -> Exact:
     """Weigh every live suspect by many vehicles."""
     evidence = np.array([d.evidence for d in work.densities])
     place = next((k for k, f in enumerate(work.members) if truth in [m.name for m in f]), -1)
@@ -196,43 +326,51 @@ def exact_posterior(work: Diagnosing, bench: FaultBench, truth: str, count: int,
     live = [k for k in range(len(evidence)) if evidence[k] > best - 12 or k == place]
     # What can't show in these readings is as the healthy vehicle.
     silent = [k for k in live if np.abs(work.densities[k].logs - work.base).max() < 1e-3 and k != place]
-    parts = components(work, bench, [k for k in live if k not in silent])
-    found = {
-        k: evidence_of(work, bench, work.members[k][0] if k >= 0 else None, own, count, [seed, k + 1])
-        for k, own in parts.items()
-    }
-    found |= dict.fromkeys(silent, found[-1])
+    parts = components(work, samplers.bench, [k for k in live if k not in silent])
     before = {HEALTHY: work.prior.healthy, **work.prior.chances(work.faults)}
+    found: dict[int, Evidence] = {}
+
+    def weigh(some: Sequence[int], vehicles: int) -> None:
+        for k in some:
+            sampler = samplers[work.members[k][0].name if k >= 0 else HEALTHY]
+            found[k] = evidence_of(work, sampler, parts[k], vehicles, [seed, k + 1])
+        found.update(dict.fromkeys(silent, found[-1]))
+
+    def names_of(k: int) -> list[str]:
+        return [f.name for f in work.members[k]] if k >= 0 else [HEALTHY]
 
     def posterior(logs: dict[int, float]) -> dict[str, float]:
-        named = {HEALTHY: logs[-1]} | {f.name: log for k, log in logs.items() if k >= 0 for f in work.members[k]}
+        named = {name: log for k, log in logs.items() for name in names_of(k)}
         top = max(named.values())
         chances = {name: before[name] * math.exp(log - top) for name, log in named.items()}
         total = sum(chances.values())
         return {name: v / total for name, v in chances.items()}
 
+    weigh(list(parts), count // FEWER)
+    rough = posterior({k: e.log for k, e in found.items()})
+    weigh([k for k in parts if k == place or sum(rough[n] for n in names_of(k)) > WEIGHTY], count)
     whole, half = ({k: getattr(e, name) for k, e in found.items()} for name in ("log", "half"))
     return Exact(posterior(whole), posterior(half), found[place].effective)
 
 
-def cases_of(bench: FaultBench, table: FaultTable, prior: Prior, count: int, seed: int) -> list[tuple[Case, Findings]]:
+def cases_of(samplers: Samplers, table: FaultTable, prior: Prior, count: int, seed: int) -> list[tuple[Case, Findings]]:
     """Draw cases, solve each by itself, and write down what the meter shows."""
     found = []
     for case in draw_cases(table, prior, count, seed):
         fault = table.faults[case.name] if case.fault else None
         share = np.array([float(fault.share(np.array(case.fault.severity))) if fault and fault.graded and case.fault else 0.5])
-        values = sample_fault(bench, fault, share, case.strays[None])[0]
+        values = samplers[case.name].show(share, case.strays[None])[0]
         rng = np.random.default_rng(case.seed)
         readings = [
             TakenReading(0, t, displayed(t, float(v), case, table.meter, rng))
-            for t, v in zip(bench.tasks, values, strict=True)
+            for t, v in zip(samplers.bench.tasks, values, strict=True)
         ]  # fmt: skip
         found.append((case, Findings(tuple(readings), (), Conditions())))
     return found
 
 
 def measure(
-    circuit: str = CIRCUIT, cases: int = 300, vehicles: int = 4096, step: str = "3", seed: int = 1
+    circuit: str = CIRCUIT, cases: int = 300, vehicles: int = 8192, step: str = "3", seed: int = 1
 ) -> list[dict[str, Any]]:
     """Measure: rows with what, value, yardstick, ratio, target."""
     loaded = load(circuit)
@@ -241,12 +379,12 @@ def measure(
     faults = {n: f for n, f in find_faults(loaded).items() if not f.kind.intermittent}
     tests, prior = tests_of(step), Prior(healthy=0.1, other=0.0)
     table = FaultTable(loaded, [*tests, *(t for t, _ in candidates(loaded, Conditions()))], meter, faults)
-    bench = FaultBench(loaded, tests, meter, faults)
+    samplers = Samplers(FaultBench(loaded, tests, meter, faults), faults)
     own, exact, halves, first, best, effective = [], [], [], [], [], []
     given: list[tuple[float, float, bool]] = []
-    for case, findings in cases_of(bench, table, prior, cases, seed):
+    for case, findings in cases_of(samplers, table, prior, cases, seed):
         work = Diagnosing(loaded, findings, meter, prior, table=table)
-        told, optimum = work.chances(), exact_posterior(work, bench, case.name, vehicles, case.seed)
+        told, optimum = work.chances(), exact_posterior(work, samplers, case.name, vehicles, case.seed)
         own.append(math.log(max(told.get(case.name, 0.0), 1e-9)))
         exact.append(math.log(max(optimum.chances.get(case.name, 0.0), 1e-9)))
         halves.append(math.log(max(optimum.half.get(case.name, 0.0), 1e-9)))
@@ -287,7 +425,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("circuit", nargs="?", default=CIRCUIT)
     parser.add_argument("--cases", type=int, default=300)
-    parser.add_argument("--vehicles", type=int, default=4096)
+    parser.add_argument("--vehicles", type=int, default=8192)
     parser.add_argument("--step", default="3")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()

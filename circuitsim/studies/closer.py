@@ -29,6 +29,8 @@ _STRIDE = 2.5  # standard deviations; furthest that a number is moved at once
 _REACH = 0.1  # shares; furthest that a severity is moved at once
 _APART = 1e-3  # shares between which a slope along the severity is taken
 _BROAD = 0.15  # shares; a severity that is known less closely is looked at in three places
+_HOPELESS = 25.0  # nats below the best
+_WIDEST = 0.5  # shares; standard deviation of a severity that readings hardly tell
 _DEEP = 1e3  # nats below, for severities that are ruled out
 
 
@@ -67,9 +69,11 @@ def look_closer(
         else:
             looks += [Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
     work = Climb(bench, columns, likelihood, sightings, courses, looks)
-    for _ in range(_ROUNDS):
+    for k in range(_ROUNDS):
         if work.open.size:
             work.step(work.open)
+        if k:
+            work.drop()
     found = []
     for k, density in enumerate(densities):
         mine = [j for j, look in enumerate(looks) if look.course == k]
@@ -80,7 +84,7 @@ def look_closer(
 class Climb:
     """All places at once: where numbers and severities are likeliest, and what the readings say there.
 
-    open: places that have not settled; at, kept: shares and strays of the highest so far; best: log likelihood there, to first
+    open: places that have not settled, and may come to something; at, kept: shares and strays of the highest so far; best: log likelihood there, to first
     order about that place; width: standard deviation of the share there.
     """
 
@@ -95,7 +99,7 @@ class Climb:
         self.strays = np.zeros((len(looks), len(bench.what)))
         self.best = np.full(len(looks), -math.inf)
         self.at, self.width = self.share.copy(), np.full(len(looks), math.inf)
-        self._height = np.full(len(looks), -math.inf)
+        self._height, self._promise = (np.full(len(looks), -math.inf) for _ in range(2))
         self.kept = self.strays.copy()
         self.open = np.arange(len(looks))
 
@@ -116,7 +120,11 @@ class Climb:
         doubtful = np.where(judged.slip > 0.5, 1e6, 0.0)
         inverse, _, left = self.likelihood.solved(back, shared, doubtful)
         sharp = np.einsum("vi,vij,vj->v", along, inverse, along)
-        better = self._keep(some, self._merit(shown.value[:size], strays, doubtful), total, sharp)
+        merit = self._merit(shown.value[:size], strays, doubtful)
+        # Short of the top the slopes promise a height that nobody has seen: only the height here counts, with their width.
+        promised = -0.5 * np.einsum("vi,vij,vj->v", left, inverse, left)
+        self._promise[some] = total
+        better = self._keep(some, merit, total - np.maximum(promised - merit, 0.0), sharp)
         moved = np.clip(np.einsum("vi,vij,vj->v", along, inverse, left) / np.maximum(sharp, 1e-12), -_REACH, _REACH)
         on = np.where(moves, np.clip(share + moved, 0, 1), share)
         rest = left - along * (on - share)[:, None]
@@ -137,6 +145,12 @@ class Climb:
         self.open = np.setdiff1d(self.open, some[settled])
         return better
 
+    def drop(self) -> None:
+        """Leave places whose slopes do not even promise to come near the best that has settled."""
+        settled = np.setdiff1d(np.arange(self.best.size), self.open)
+        top = self.best[settled].max(initial=-math.inf)
+        self.open = self.open[self._promise[self.open] > top - _HOPELESS]
+
     def _merit(self, value: Array, strays: Array, doubtful: Array) -> Array:
         """Give the logarithm of the joint density of readings and strays, up to a constant."""
         none = np.zeros((len(value), value.shape[1], value.shape[1]))
@@ -149,8 +163,8 @@ def _anew(density: Density, work: Climb, mine: Sequence[int]) -> Density:
     if not np.isfinite(work.best[list(mine)]).all():
         return density
     shares, tops = work.at[list(mine)], work.best[list(mine)]
-    if work.moves[mine[0]] and work.width[mine[0]] < _BROAD:
-        return _narrow(float(shares[0]), float(work.width[mine[0]]), float(tops[0]))
+    if work.moves[mine[0]]:
+        return _narrow(float(shares[0]), min(float(work.width[mine[0]]), _WIDEST), float(tops[0]))
     more = tops - np.interp(shares, density.share, density.logs)
     return replace(density, logs=density.logs + np.interp(density.share, shares, more))
 

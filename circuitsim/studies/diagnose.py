@@ -36,7 +36,7 @@ _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 60  # suspects that are compared pair by pair
 _PARTS, _SLACK = 9, 0.015  # severities of each, and how far each is spread (shares)
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
-_LIVE, _CLOSELY = 10.0, 30  # nats below the best, and how many: suspects that are looked at closely
+_LIVE, _CLOSELY = 60.0, 30  # nats below the best, and how many: suspects that are looked at closely
 _SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 GOOD = -1
@@ -141,7 +141,7 @@ class Diagnosing:
         for course, density in zip(some, anew, strict=True):
             course.take(density)
         for k in set(range(len(self.courses))) - set(live):
-            if evidence[k] > best - _LIVE:
+            if abs(evidence[k] - base) < _SPEAKS:
                 self.courses[k].take(replace(densities[k], logs=densities[k].logs + (self.base - base)))
 
     @cached_property

@@ -11,8 +11,9 @@ from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.measure.faults.bench import FaultBench
-from circuitsim.measure.faults.sampled import sample_fault
+from circuitsim.measure.faults.sampled import FaultSampler
 from circuitsim.quantities import Tolerance
+from circuitsim.studies.closer import Climb, Look, look_closer
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
 from circuitsim.studies.likelihood import Likelihood
@@ -54,7 +55,7 @@ def quadrature(bench: FaultBench, likelihood: Likelihood, fault: str, share: flo
     grid = np.stack(np.meshgrid(nodes, nodes, nodes, indexing="ij"), axis=-1).reshape(-1, 3)
     weight = np.einsum("i,j,k->ijk", weights, weights, weights).ravel() / weights.sum() ** 3
     known = bench.faults[fault] if fault else None
-    value = sample_fault(bench, known, np.full(len(grid), share), grid)
+    value = FaultSampler(bench, known).show(np.full(len(grid), share), grid)
     noise = likelihood.gains @ likelihood.gains.T + np.diag(likelihood.noise)
     left = likelihood.value - value
     logs = -0.5 * np.einsum("vi,ij,vj->v", left, np.linalg.inv(noise), left)
@@ -91,3 +92,36 @@ def test_a_faults_evidence_is_that_of_nested_quadrature(volts: float, amperes: f
     assert density.evidence == pytest.approx(evidence, abs=0.1)
     peak = share[int(np.argmax(logs))]
     assert density.quantiles([0.5])[0] == pytest.approx(peak, abs=0.01)
+
+
+@pytest.mark.parametrize("volts", [11.2, 11.6, 12.4, 12.8])
+def test_a_place_on_the_way_is_not_taken_for_the_top_that_its_slopes_promise(volts: float) -> None:
+    """The joint would have to be many deviations off: what the slopes at its nominal value say of there is far too high."""
+    circuit = small()
+    work = Diagnosing(circuit, findings(volts, 10.6), METER, Prior())
+    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
+    climb = Climb(bench, [0, 1], work.likelihood, work.sightings, [], [Look(-1, 0.5, False)])
+    heights = []
+    for _ in range(25):
+        climb.step(np.array([0]))
+        heights.append(float(climb.best[0]))
+    assert heights[0] <= heights[-1] + 0.5
+    assert heights[0] < heights[-1] - 5.0 or heights[0] == pytest.approx(heights[-1], abs=0.5)
+
+
+def test_a_severity_that_ends_elsewhere_takes_its_likelihood_along(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the first look has its peak, nothing is known any more: it must not be raised by what was found elsewhere."""
+    circuit = small()
+    work = Diagnosing(circuit, findings(11.11, 8.75), METER, Prior())
+    k = next(k for k, family in enumerate(work.members) if family[0].name == "X1:corroded")
+    course, density = work.courses[k], work.densities[k]
+
+    def step(climb: Climb, some: np.ndarray) -> None:
+        climb.at[some], climb.best[some], climb.width[some] = 0.0, -100.0, 3.0
+        climb.open = np.zeros(0, np.intp)
+
+    monkeypatch.setattr(Climb, "step", step)
+    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
+    (anew,), base = look_closer(bench, [0, 1], work.likelihood, work.sightings, [course], [density])
+    assert base == -100.0
+    assert anew.evidence == pytest.approx(-100.0, abs=1.0)

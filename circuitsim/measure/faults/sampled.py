@@ -22,7 +22,7 @@ from circuitsim.measure.faults.finding import PossibleFault
 from circuitsim.measure.faults.kinds import OPEN
 from circuitsim.measure.faults.straying import Values, constant
 
-__all__ = ["sample_fault"]
+__all__ = ["FaultSampler"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -30,75 +30,90 @@ Columns = dict[tuple[str, str], Array]
 _ANCHORS = 33
 
 
-def sample_fault(bench: FaultBench, fault: PossibleFault | None, share: Array, strays: Array) -> Array:
-    """Give what the readings of a bench show on many vehicles with one fault (None: healthy).
+class FaultSampler:
+    """One fault (None: healthy) of a bench's circuit, made ready for many vehicles.
 
     Parameters
     ----------
     bench
         Circuit, faults and readings: voltmeter and clamp, just switched on or warm.
-    fault, share
-        Share of the fault's plausible range on every vehicle, (vehicles,), in rising order; no matter for a fault without.
-    strays
-        As of `FaultBench.show`.
-
-    Returns
-    -------
-    array
-        (vehicles, readings), NaN where there is no point.
+    fault
+        Which.
 
     Raises
     ------
     InputError
         For readings of other instruments, or after a time on.
     """
-    columns = {name: k for k, name in enumerate(bench.what)}
-    out = np.full((len(strays), len(bench.tasks)), np.nan)
-    points = []
-    opened: set[tuple[int, str]] = set()
-    for rack in bench.racks:
-        where = np.array([columns[n.name] for n in rack.numbers], dtype=np.intp)
-        for point in range(len(rack.points)):
-            members = [k for k in rack.members if rack.point_of[k] == point]
-            points.append(_Point(bench, rack, point, members, fault, share, strays[:, where]))
-            out[:, members] = points[-1].shown
-            opened |= points[-1].overloaded if fault else set()
-    for one in points if opened else ():  # a fuse that was overloaded is open in all readings
-        rows, values = one.again(opened)
-        out[np.ix_(rows, one.members)] = values
-    return out
+
+    def __init__(self, bench: FaultBench, fault: PossibleFault | None) -> None:
+        self.bench, self.fault = bench, fault
+        columns = {name: k for k, name in enumerate(bench.what)}
+        self._points = []
+        for rack in bench.racks:
+            where = np.array([columns[n.name] for n in rack.numbers], dtype=np.intp)
+            for point in range(len(rack.points)):
+                members = [k for k in rack.members if rack.point_of[k] == point]
+                self._points.append(_Point(bench, rack, point, members, fault, where))
+
+    def show(self, share: Array, strays: Array) -> Array:
+        """Give what the readings show on many vehicles.
+
+        Parameters
+        ----------
+        share
+            Share of the fault's plausible range on every vehicle, (vehicles,), in rising order; no matter for a fault without.
+        strays
+            As of `FaultBench.show`.
+
+        Returns
+        -------
+        array
+            (vehicles, readings), NaN where there is no point.
+        """
+        out = np.full((len(strays), len(self.bench.tasks)), np.nan)
+        opened: set[tuple[int, str]] = set()
+        for point in self._points:
+            out[:, point.members], overloaded = point.show(share, strays)
+            opened |= overloaded if self.fault else set()
+        for point in self._points if opened else ():  # a fuse that was overloaded is open in all readings
+            rows, values = point.again(share, strays, opened)
+            out[np.ix_(rows, point.members)] = values
+        return out
 
 
 class _Point:
-    """One state of the circuit, with all voltmeters on that some readings need, solved for all vehicles."""
+    """One state of the circuit, with all voltmeters on that some readings need."""
 
     def __init__(
-        self, bench: FaultBench, rack: Rack, point: int, members: Sequence[int], fault: PossibleFault | None, share: Array,
-        strays: Array,
-    ) -> None:  # fmt: skip
+        self, bench: FaultBench, rack: Rack, point: int, members: Sequence[int], fault: PossibleFault | None, where: Index
+    ) -> None:
         self.bench, self.rack, self.point, self.members = bench, rack, point, list(members)
+        self.fault, self._where = fault, where
         tasks = [rack.batch.tasks[rack.place[k]] for k in members]
         if any(t.instrument not in ("voltmeter", "clamp") for t in tasks) or not isinstance(rack.batch.since, str):
             raise InputError("only voltmeter and clamp can be sampled, just switched on or warm", key="readings")
         places = [point, *(rack.place[k] for k in members)]
         self.on = {key: v[places].max() for key, v in rack.healthy.items() if np.ptp(v[places]) > 0}
-        graded = fault is not None and fault.graded
-        count = _ANCHORS if graded else 1
-        self.values = self._columns(fault, share, strays)
-        nominal = self._columns(fault, (np.arange(count) + 0.5) / count, np.zeros((count, strays.shape[1])))
-        for key in self.values.keys() - nominal.keys():
-            nominal[key] = np.full(count, bench.tapped.net.elements[key[0]].values[key[1]])
-        labels = np.minimum((share * count).astype(np.intp), count - 1) if graded else np.zeros(len(strays), np.intp)
+        self._count = _ANCHORS if fault is not None and fault.graded else 1
+        nominal = self._columns((np.arange(self._count) + 0.5) / self._count, np.zeros((self._count, where.size)))
+        for key in self._columns(np.full(1, 0.5), np.ones((1, where.size))).keys() - nominal.keys():
+            nominal[key] = np.full(self._count, bench.tapped.net.elements[key[0]].values[key[1]])
         self.ambient, self.frozen = float(rack.batch.ambient[point]), rack.batch.since == "cold"
-        anchored = Anchored(rack.batch.compiled, nominal, count, ambient=self.ambient, frozen=self.frozen)
-        solved = anchored.solve(labels, self.values)
-        self.shown, self.overloaded = self._read(solved), overloaded_fuses(solved)
+        self._anchored = Anchored(rack.batch.compiled, nominal, self._count, ambient=self.ambient, frozen=self.frozen)
 
-    def again(self, opened: set[tuple[int, str]]) -> tuple[list[int], Array]:
+    def show(self, share: Array, strays: Array) -> tuple[Array, set[tuple[int, str]]]:
+        """Give what is shown, (vehicles, members), and the fuses that are overloaded: number of the vehicle, and name."""
+        count = self._count
+        labels = np.minimum((share * count).astype(np.intp), count - 1) if count > 1 else np.zeros(len(strays), np.intp)
+        solved = self._anchored.solve(labels, self._columns(share, strays[:, self._where]))
+        return self._read(solved), overloaded_fuses(solved)
+
+    def again(self, share: Array, strays: Array, opened: set[tuple[int, str]]) -> tuple[list[int], Array]:
         """Solve the vehicles that have lost fuses anew: their numbers, and what is shown."""
         rows = sorted({row for row, _ in opened})
         place = {row: j for j, row in enumerate(rows)}
-        values = {key: v[rows] for key, v in self.values.items()}
+        values = self._columns(share[rows], strays[np.ix_(rows, self._where)])
         for row, name in opened:
             own = self.bench.tapped.net.elements[name].values["resistance"]
             values.setdefault((name, "resistance"), np.full(len(rows), own))[place[row]] = OPEN
@@ -106,8 +121,8 @@ class _Point:
         solved = compiled.solve(values, ambient=self.ambient, frozen=self.frozen, size=len(rows))
         return rows, self._read(solved)
 
-    def _columns(self, fault: PossibleFault | None, share: Array, strays: Array) -> Columns:
-        rows = list(range(len(strays)))
+    def _columns(self, share: Array, strays: Array) -> Columns:
+        fault, rows = self.fault, list(range(len(strays)))
         values = Values(self.rack.batch, self.rack.healthy, np.full(len(strays), self.point))
         for number, by in zip(self.rack.numbers, strays.T, strict=True):
             values.stray(number, by)
