@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from circuitsim.elements.base import Domain
 from circuitsim.engine.elimination import Plan
-from circuitsim.engine.newton import Solution, newton
+from circuitsim.engine.mixing import Mixing
+from circuitsim.engine.newton import Solution, refind
 from circuitsim.engine.system import Column, Evaluator, System
 
 __all__ = ["Line", "line_plan", "lines", "matched", "rematched"]
@@ -27,7 +28,7 @@ __all__ = ["Line", "line_plan", "lines", "matched", "rematched"]
 Array = NDArray[np.float64]
 
 _CHUNK = 4096  # samples at a time, whose slopes are to stay in the cache
-_ROUNDS = 6  # a linear line takes none, one whose joints warm takes one
+_ROUNDS = 20  # a linear line takes none, one whose joints warm takes one, one with a lamp or two collectors some five
 _SAME = 1e-9  # of a conductance: it has come to rest
 _NONE = 1e-12  # S; less than that is rounding beside a joint's thousand siemens, and moves no reading
 
@@ -135,30 +136,34 @@ def rematched(plan: Plan, laws: Evaluator, solution: Solution) -> Evaluator:
 
     A sample whose resistances do not come to rest is not accepted any more. Gives the laws that the points are of.
     """
-    for last in (*[False] * _ROUNDS, True):
-        now = matched(laws, solution.x)
-        if now is laws:
+    asked = lines(laws.system)
+    if not asked:
+        return laws
+    tried, seen = _numbers(asked, laws), _numbers(asked, matched(laws, solution.x))
+    moving = np.flatnonzero(_apart(tried, seen) & solution.accepted)
+    tried, seen = tried[:, moving], seen[:, moving]
+    low, high = (np.array([getattr(line, bound) for line in asked])[:, None] for bound in ("low", "high"))
+    mixing = Mixing(1.0 + tried)
+    for _ in range(_ROUNDS if moving.size else 0):
+        tried = np.clip(mixing.next(tried, seen), low, high)
+        some = laws.take(moving).with_columns({line.resistance: ohms for line, ohms in zip(asked, tried, strict=True)})
+        solution.put(moving, refind(plan, some, solution.x[:, moving]))
+        seen = _numbers(asked, matched(some, solution.x[:, moving]))
+        if not (_apart(tried, seen) & solution.accepted[moving]).any():
             break
-        moved = _moved(laws, now) & solution.accepted
-        left = np.flatnonzero(moved)
-        if not left.size:
-            break
-        if last:
-            solution.accepted[left] = False
-            break
-        laws = laws.with_columns({key: np.where(moved, now.number(key), laws.number(key)) for key in now.columns})
-        for dense in (False, True):
-            left = left if not dense else left[~solution.accepted[left]]
-            if left.size:
-                solution.put(left, newton(plan, laws.take(left), solution.x[:, left], limit=40, dense=dense))
-    return laws
+    solution.accepted[moving] &= ~_apart(tried, seen)
+    whole = _numbers(asked, laws)
+    whole[:, moving] = tried
+    return laws.with_columns({line.resistance: ohms for line, ohms in zip(asked, whole, strict=True)}) if moving.size else laws
 
 
-def _moved(before: Evaluator, after: Evaluator) -> NDArray[np.bool_]:
-    """Say in which samples a resistance has moved by more than counts."""
-    moved = np.zeros(before.size, bool)
+def _numbers(asked: list[Line], laws: Evaluator) -> Array:
+    """Give the resistances that laws have, (lines, batch)."""
+    return np.stack([laws.number(line.resistance) for line in asked])
+
+
+def _apart(tried: Array, seen: Array) -> NDArray[np.bool_]:
+    """Say in which samples what is seen differs by more than counts from what was tried, both (lines, batch)."""
     with np.errstate(all="ignore"):
-        for line in lines(before.system):
-            old, new = (1 / laws.number(line.resistance) for laws in (before, after))
-            moved |= np.abs(new - old) > _SAME * np.abs(old) + _NONE
-    return moved
+        old, new = 1 / tried, 1 / seen
+        return np.asarray((np.abs(new - old) > _SAME * np.abs(old) + _NONE).any(axis=0))

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from circuitsim.engine.elimination import Plan
 from circuitsim.engine.matching import matched
 from circuitsim.engine.mixing import Mixing
-from circuitsim.engine.newton import CORRECTION, Solution, newton
+from circuitsim.engine.newton import CORRECTION, Solution, refind
 from circuitsim.engine.operating import Compiled, Solved
 from circuitsim.engine.probing import flow_outputs, plain_output
 from circuitsim.engine.shifted import Shifted
@@ -151,13 +151,8 @@ class _Rounds:
         return total
 
     def solve(self, shift: Array, start: Array) -> Solution:
-        """Solve the averaged circuit with a shift; by the pivoted way where the fixed order of elimination fails."""
-        laws = Shifted.by(self.laws, shift)
-        found = newton(self.plan, laws, start, limit=40)
-        left = np.flatnonzero(~found.accepted)
-        if left.size:
-            found.put(left, newton(self.plan, laws.take(left), start[:, left], limit=40, dense=True))
-        return found
+        """Solve the averaged circuit with a shift."""
+        return refind(self.plan, Shifted.by(self.laws, shift), start)
 
 
 @dataclass
