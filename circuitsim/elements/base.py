@@ -19,7 +19,7 @@ from circuitsim.errors import InputError, NetworkError, UnknownNameError
 from circuitsim.quantities import Tolerance, format_quantity, parse_with_tolerance
 
 __all__ = [
-    "Domain", "Element", "Law", "Limit", "Modes", "Parameter", "Symbols", "Terminal", "Unknown",
+    "Domain", "Element", "Law", "Limit", "Modes", "Parameter", "Seen", "Symbols", "Terminal", "Unknown",
     "electrical", "element_kinds", "rotational", "thermal",
 ]  # fmt: skip
 
@@ -174,6 +174,19 @@ class Modes:
     through: str = "low"
 
 
+@dataclass(frozen=True)
+class Seen:
+    """An element whose law asks for the resistance that all else shows between its two ends.
+
+    resistance: the parameter that is it, which the engine finds for every point; its value in files is the first guess.
+    idle: the parameter whose value is 0 while that resistance is taken, so that the element itself shows no more than what it
+    always does.
+    """
+
+    resistance: str
+    idle: str
+
+
 _KINDS: dict[str, type[Element]] = {}
 
 
@@ -215,6 +228,10 @@ class Element:
     """The two terminals that a chain joins, in the direction of walking."""
     shorts_below: ClassVar[str | None] = None
     """Name of a resistance parameter; under 1 µΩ the two end nodes are merged."""
+    joins: ClassVar[bool] = False
+    """Whether it is a wire or a joint, on whose other side a line goes on."""
+    seen: ClassVar[Seen | None] = None
+    """What an element between two ends has to know about all else (see `Seen`); None for most."""
 
     def __init_subclass__(cls, **kwargs: Any) -> None:
         """Enter the class under its kind."""

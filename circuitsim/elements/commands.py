@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from circuitsim.elements.base import Element, Law, Parameter, Symbols, electrical, thermal
+from circuitsim.elements.base import Element, Law, Parameter, Seen, Symbols, electrical, thermal
 from circuitsim.elements.smooth import positive_part, step
 
 __all__ = ["CommandVoltage", "LadderRung", "OpenCollector"]
@@ -75,22 +75,24 @@ class CommandVoltage(Element):
 class OpenCollector(Element):
     """Open-collector duty command, averaged: pulls the line low for `duty` of each period.
 
-    Against a pull-up of `pull_up` ohms (the one it was made to work with) the average line voltage is
-    V·(1 - duty·R/(R + R_on)); seen from outside that is the conductance duty/((1 - duty)·R + R_on). With a duty of 1 and of 0
-    that is the line pulled low and let go, between which it switches `frequency` times a second.
+    Of a source of V volts behind R ohms, which all else on the line is to it (Thévenin; its own leakage is in both), it makes
+    the average line voltage V·(1 - duty·R/(R + R_on)); seen from outside that is the conductance duty/((1 - duty)·R + R_on).
+    R is found for every point, whatever hangs on the line (see `engine.matching`). With a duty of 1 and of 0 that is the line
+    pulled low and let go, between which it switches `frequency` times a second.
     """
 
     kind = "open-collector"
     terminals = (electrical("line"), electrical("ground"), thermal("air", "ambient"))
     parameters = (
         Parameter("duty", "1", "share of the period for which the line is pulled low", high=1.0),
-        Parameter("pull_up", "Ω", "pull-up that it works against", 1000.0, low=1.0),
+        Parameter("pull_up", "Ω", "resistance of all else on the line: a first guess, found for every point", 1000.0, high=1e9),
         Parameter("on_resistance", "Ω", "transistor on; assumed", 10.0, low=1e-3),
         Parameter("leakage", "S", "transistor off; assumed", 1e-8, high=1.0),
         Parameter("frequency", "Hz", "of the pulses; assumed, no average depends on it", 100.0, low=1.0),
     )
     conducts = (("line", "ground"),)
     ends = ("line", "ground")
+    seen = Seen("pull_up", idle="duty")
 
     @staticmethod
     def law(s: Symbols) -> Law:

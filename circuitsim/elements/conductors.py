@@ -35,6 +35,7 @@ class Jumper(Resistor):
         Parameter("resistance", "Ω", "lead, fuse and clips; assumed", 0.03),
         Parameter("rating", "A", "of its fuse; assumed", 30.0, low=0.1),
     )
+    joins = True
 
     @staticmethod
     def law(s: Symbols) -> Law:
@@ -80,6 +81,7 @@ class Wire(Element):
     )
     conducts = (("a", "b"),)
     ends = ("a", "b")
+    joins = True
 
     @staticmethod
     def law(s: Symbols) -> Law:

@@ -26,6 +26,7 @@ class Contact(Element):
     )
     conducts = (("a", "b"),)
     ends = ("a", "b")
+    joins = True
 
     @staticmethod
     def law(s: Symbols) -> Law:
@@ -85,6 +86,7 @@ class Switch(Element):
     )
     conducts = (("a", "b"),)
     ends = ("a", "b")
+    joins = True
 
     @staticmethod
     def law(s: Symbols) -> Law:

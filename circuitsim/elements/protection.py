@@ -48,6 +48,7 @@ class Fuse(Element):
     )  # fmt: skip
     conducts = (("a", "b"),)
     ends = ("a", "b")
+    joins = True
 
     @staticmethod
     def law(s: Symbols) -> Law:

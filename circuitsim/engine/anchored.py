@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.fused import Fused
+from circuitsim.engine.matching import matched
 from circuitsim.engine.native import available, empty_rows
 from circuitsim.engine.operating import Compiled, Solved
 from circuitsim.engine.prediction import Predictor
@@ -75,7 +76,7 @@ class Anchored:
         order = None if (np.diff(labels) >= 0).all() else np.argsort(labels, kind="stable")
         if order is not None:
             labels, laws = labels[order], laws.take(order)
-        solved = self._in_order(labels, laws, threads)
+        solved = self._in_order(labels, matched(laws, self.nominal.x, labels), threads).rematched()
         return solved if order is None else solved.take(np.argsort(order, kind="stable"))
 
     def _in_order(self, labels: Index, laws: Evaluator, threads: int) -> Solved:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from circuitsim.engine.following import Taken
 from circuitsim.engine.radau import interpolate
 from circuitsim.engine.reaching import Reached
-from circuitsim.engine.sensitivity import Answer
+from circuitsim.engine.sensitivity import Answer, with_lines
 from circuitsim.engine.stepping import StepPlan
 from circuitsim.engine.system import Evaluator, Group
 
@@ -45,6 +45,7 @@ def slopes_at(reached: Reached, answer: Answer) -> list[Array]:
     gradient = way.last(answer.by_x[way.plan.free], totals)
     for taken in reversed(reached.run.taken):
         way.back(taken, gradient, totals)
+    with_lines(reached.laws, reached.x, totals)
     gone = list(reached.stopped)
     for total in totals:
         total[..., gone] = np.nan

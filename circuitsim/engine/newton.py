@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from circuitsim.engine.elimination import Plan
 from circuitsim.engine.system import FLOOR, Evaluator
 
-__all__ = ["BACKWARD_ERROR", "CORRECTION", "FLOOR", "Solution", "newton", "one_step"]
+__all__ = ["BACKWARD_ERROR", "CORRECTION", "FLOOR", "Solution", "newton", "one_step", "refind"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -72,6 +72,15 @@ def newton(plan: Plan, laws: Evaluator, start: Array, *, limit: int = 60, dense:
             break
         run.iterate()
     return run.done
+
+
+def refind(plan: Plan, laws: Evaluator, start: Array) -> Solution:
+    """Find points from near by; by the pivoted way where the fixed order of elimination fails."""
+    found = newton(plan, laws, start, limit=40)
+    left = np.flatnonzero(~found.accepted)
+    if left.size:
+        found.put(left, newton(plan, laws.take(left), start[:, left], limit=40, dense=True))
+    return found
 
 
 def one_step(plan: Plan, laws: Evaluator, start: Array) -> Solution | None:

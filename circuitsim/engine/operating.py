@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.cold import ColdEvaluator
 from circuitsim.engine.elimination import Plan
+from circuitsim.engine.matching import matched, rematched
 from circuitsim.engine.newton import Solution, newton, one_step
 from circuitsim.engine.settling import settle
 from circuitsim.engine.sparse import SPARSE_FROM, SparsePlan
@@ -78,8 +79,8 @@ class Compiled:
         lengths = [np.size(v) for v in values.values()] + [np.size(ambient)]
         size = max(lengths) if size is None else size
         air = _air(ambient, size)
-        laws = Evaluator.of(self.system, values, size).smoothed(smooth)
         first = self.system.rest(air) if start is None else start
+        laws = matched(Evaluator.of(self.system, values, size).smoothed(smooth), first)
         parts, methods = [], []
         chunk = 1 if isinstance(self.plan(frozen), SparsePlan) else _CHUNK
         for k in range(0, size, chunk):
@@ -90,7 +91,7 @@ class Compiled:
         solved = Solved(self, laws, frozen, _joined(parts), np.concatenate(methods))
         if start is None:
             self._refuse_unstable(solved, first)
-        return solved
+        return solved.rematched()
 
     def _refuse_unstable(self, solved: Solved, start: Array) -> None:
         """Follow the time from rest where Newton ended at a point that a disturbance would leave."""
@@ -212,6 +213,11 @@ class Solved:
     def size(self) -> int:
         """Number of samples."""
         return self.laws.size
+
+    def rematched(self) -> Solved:
+        """Give it with the resistances that its elements see at its points (see `matching`); itself where none asks."""
+        laws = rematched(self.compiled.plan(self.frozen), self.laws, self.solution)
+        return self if laws is self.laws else Solved(self.compiled, laws, self.frozen, self.solution, self.method)
 
     def take(self, chosen: NDArray[np.intp]) -> Solved:
         """Give some of the samples, in the order asked for."""

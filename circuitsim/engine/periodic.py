@@ -20,15 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.engine.elimination import Plan
+from circuitsim.engine.matching import matched
 from circuitsim.engine.mixing import Mixing
-from circuitsim.engine.newton import CORRECTION, Solution, newton
+from circuitsim.engine.newton import CORRECTION, Solution, refind
 from circuitsim.engine.operating import Compiled, Solved
 from circuitsim.engine.probing import flow_outputs, plain_output
+from circuitsim.engine.shifted import Shifted
 from circuitsim.engine.switching import LinearMode, Spread, Switching, switching_of
-from circuitsim.engine.system import Column, Evaluator, System
+from circuitsim.engine.system import Column, Evaluator
 from circuitsim.engine.waveforms import Orbit, Phase, periodic_orbit
 
-__all__ = ["AVERAGED", "LIMITED", "PERIODIC", "Chopped", "Shifted", "Steady", "chop", "nudge"]
+__all__ = ["AVERAGED", "LIMITED", "PERIODIC", "Chopped", "Steady", "chop", "nudge"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -39,43 +41,6 @@ _CHUNK = 512
 _STAGES = (2, 12, 60)  # rounds for all samples, then for those that need more
 _NEVER = 1e-12  # share of a period below which the stage does not switch
 _OPEN = 1e6  # a loop that forgets its current within a millionth of a period is open
-
-
-class Shifted(Evaluator):
-    """Laws with a constant added to the balance of each variable, (variables, batch)."""
-
-    shift: Array
-
-    @classmethod
-    def by(cls, laws: Evaluator, shift: Array) -> Shifted:
-        """Give the laws so shifted."""
-        made = cls(laws.system, laws.base, laws.columns, laws.size, laws.smooth)
-        if "parameters" in laws.__dict__:
-            made.__dict__["parameters"] = laws.parameters
-        made.shift = shift
-        return made
-
-    def take(self, chosen: Any) -> Shifted:
-        """Give the evaluator of some of the samples."""
-        taken = Shifted.by(super().take(chosen), self.shift[:, chosen])
-        taken.__dict__["entries"] = self.entries
-        return taken
-
-    def smoothed(self, smooth: float) -> Shifted:
-        """Give the same with all widths multiplied."""
-        return Shifted.by(super().smoothed(smooth), self.shift)
-
-    def __call__(self, x: Array) -> tuple[Array, Array]:
-        """Evaluate; the shift of a balance goes to the first entry in it."""
-        rows, slopes = super().__call__(x)
-        rows[self.entries] += self.shift[self.system.entry_row[self.entries]]
-        return rows, slopes
-
-    @cached_property
-    def entries(self) -> Index:
-        """Number of the first entry in each balance."""
-        written, first = np.unique(self.system.entry_row, return_index=True)
-        return np.asarray(first[written >= 0], np.intp)
 
 
 @dataclass(frozen=True)
@@ -98,8 +63,8 @@ class _Rounds:
         system, name = switching.system, switching.element
         self.still = np.zeros(laws.size, bool)
         self._visited = set(range(len(self.modes)))
-        self.frequency = _parameter(system, laws, name, switching.modes.frequency)
-        self.strongest = _parameter(system, laws, name, switching.modes.strongest)
+        self.frequency = laws.number(system.column(name, switching.modes.frequency))
+        self.strongest = laws.number(system.column(name, switching.modes.strongest))
 
     def steady(self, x: Array, spreads: Sequence[Spread], first: Array | None = None) -> Steady:
         """Find the waveforms at the speeds, temperatures and duty in x."""
@@ -186,18 +151,8 @@ class _Rounds:
         return total
 
     def solve(self, shift: Array, start: Array) -> Solution:
-        """Solve the averaged circuit with a shift; by the pivoted way where the fixed order of elimination fails."""
-        laws = Shifted.by(self.laws, shift)
-        found = newton(self.plan, laws, start, limit=40)
-        left = np.flatnonzero(~found.accepted)
-        if left.size:
-            found.put(left, newton(self.plan, laws.take(left), start[:, left], limit=40, dense=True))
-        return found
-
-
-def _parameter(system: System, laws: Evaluator, element: str, name: str) -> Array:
-    g, p, k = system.column(element, name)
-    return np.broadcast_to(laws.parameters[g][p, k], (laws.size,)).astype(float)
+        """Solve the averaged circuit with a shift."""
+        return refind(self.plan, Shifted.by(self.laws, shift), start)
 
 
 @dataclass
@@ -359,9 +314,9 @@ def nudge(chopped: Chopped, samples: Index, columns: Sequence[Column], steps: Ar
     for k, (g, p, e) in enumerate(columns):
         array = moved.setdefault((g, p, e), np.full(at.size, float(bare.base[g][p, e, 0])))
         array[k::count] += steps[:, k]
-    laws = Evaluator(bare.system, bare.base, moved, at.size, bare.smooth)
     s = chopped.solution
     blank = Solution.blank(s.x[:, at].copy())
+    laws = matched(bare.with_columns(moved), blank.x)
     spreads = tuple(spread.take(at) for spread in chopped.spreads)
     shift = np.zeros((len(bare.system.variables), at.size))
     method = chopped.method[at]

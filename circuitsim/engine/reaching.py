@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.following import RELATIVE, Follower
 from circuitsim.engine.landing import Landing, land
+from circuitsim.engine.matching import matched
 from circuitsim.engine.operating import Compiled, Solved
 from circuitsim.engine.stepping import StepPlan, make_step_plan
 from circuitsim.engine.system import Evaluator, Values
@@ -94,11 +95,13 @@ def reach(
     system, late = compiled.system, late or {}
     air = np.broadcast_to(np.asarray(ambient, float), (size,))
     chosen, places = _different(values, air, size)
-    laws = Evaluator.of(system, _some(values, chosen, size), chosen.size)
-    run = Follower(step_plan(compiled), laws, system.rest(air[chosen]), relative=relative, keep=keep)
+    rest = system.rest(air[chosen])
+    # Matched once: what wires, joints and inputs are to a command line does not change on the way but by milliohms.
+    laws = matched(Evaluator.of(system, _some(values, chosen, size), chosen.size), rest)
+    run = Follower(step_plan(compiled), laws, rest, relative=relative, keep=keep)
     run.change(laws)
     run.to(seconds)
-    at_end = Evaluator.of(system, {**values, **late}, size)
+    at_end = matched(Evaluator.of(system, {**values, **late}, size), run.x, places)
     landing = land(run.plan, at_end, run.start[:, places], run.length[places], run.tolerance)
     found = landing.solution
     lost = [k for k, stop in run.stops.items() if stop.verdict == "unconverged"]

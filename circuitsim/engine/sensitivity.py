@@ -1,7 +1,7 @@
 """Exact first derivatives of answers against every parameter, by the adjoint of the solved system.
 
 With F(x, p) = 0 and an answer y(x, p): dy/dp = ∂y/∂p - λᵀ ∂F/∂p, where Jᵀ λ = ∂y/∂x. One transposed solve a sample
-serves all parameters.
+serves all parameters. A resistance that an element sees (see `matching`) moves with the parameters of its line, and with it y.
 """
 
 from __future__ import annotations
@@ -11,9 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from circuitsim.engine.matching import Line, line_plan, lines
 from circuitsim.engine.operating import Solved
+from circuitsim.engine.system import Evaluator
 
-__all__ = ["Answer", "adjoint", "current_answer", "sensitivities", "voltage_answer"]
+__all__ = ["Answer", "adjoint", "current_answer", "sensitivities", "voltage_answer", "with_lines"]
 
 Array = NDArray[np.float64]
 
@@ -68,20 +70,63 @@ def sensitivities(solved: Solved, answer: Answer, turned: Array | None = None) -
     turned: what `adjoint` gives for the answer, if it is at hand. Samples whose matrix is singular give NaN.
     """
     turned = adjoint(solved, answer.by_x) if turned is None else turned
+    totals = _summed(solved.laws, solved.x, turned)
+    for g, explicit in answer.by_parameter.items():
+        totals[g] += explicit
+    return with_lines(solved.laws, solved.x, totals)
+
+
+def _summed(laws: Evaluator, x: Array, turned: Array) -> list[Array]:
+    """Give -λᵀ ∂F/∂p for every parameter at x; turned: λ by balance, the last for given nodes."""
     found = []
-    for g, group in enumerate(solved.system.groups):
+    for g, group in enumerate(laws.system.groups):
         pairs, kernel = group.statement.by_parameter
-        total = np.zeros((len(group.statement.parameters), len(group.names), solved.size))
-        if g in answer.by_parameter:
-            total += answer.by_parameter[g]
+        total = np.zeros((len(group.statement.parameters), len(group.names), laws.size))
         if pairs:
-            slopes = np.empty((len(pairs), len(group.names), solved.size))
+            slopes = np.empty((len(pairs), len(group.names), laws.size))
             with np.errstate(all="ignore"):
-                kernel(solved.laws.inputs(g, solved.x), slopes)
+                kernel(laws.inputs(g, x), slopes)
             for (row, parameter), slope in zip(pairs, slopes, strict=True):
                 total[parameter] -= turned[group.writes[row]] * slope
         found.append(total)
     return found
+
+
+def with_lines(laws: Evaluator, x: Array, totals: list[Array]) -> list[Array]:
+    """Give slopes (changed in place) with what parameters do by way of the resistances that elements see at points x.
+
+    What an element is given as that resistance is a first guess, so that its own slope becomes 0.
+    """
+    for line in lines(laws.system):
+        g, p, k = line.resistance
+        by_resistance = totals[g][p, k].copy()
+        totals[g][p, k] = 0.0
+        for total, slopes in zip(totals, _resistance_slopes(line, laws, x), strict=True):
+            total += by_resistance * slopes
+    return totals
+
+
+def _resistance_slopes(line: Line, laws: Evaluator, x: Array) -> list[Array]:
+    """Give dR/dp of the resistance that an element sees, for every parameter.
+
+    R = eᵀ J⁻¹ e of its line's nodes, so dR/dp = -wᵀ ∂J/∂p u with u = J⁻¹ e and w = J⁻ᵀ e. Flows being straight lines in the
+    voltages there, ∂J/∂p u is what ∂F/∂p changes by when the voltages do by u; u is taken so small that it is a volt at most.
+    """
+    plan, idled = line_plan(laws.system, line.element), line.idled(laws)
+    lifted, by_balance = (line.across(plan, laws, x, back=back) for back in (False, True))
+    volt = 1 / np.maximum(np.abs(lifted).max(axis=0, initial=0.0), 1e-300)
+    weights = np.zeros((len(laws.system.variables) + 1, laws.size))
+    weights[plan.free] = by_balance
+    moved = x.copy()
+    moved[plan.free] += lifted * volt
+    changes = [(a - b) / volt for a, b in zip(*(_summed(idled, at, weights) for at in (moved, x)), strict=True)]
+    ohms = laws.number(line.resistance)
+    free = (ohms > line.low) & (ohms < line.high)  # at a bound it stays
+    for change in changes:
+        change[..., ~free] = 0.0
+    g, p, k = line.idle
+    changes[g][p, k] = 0.0  # held at 0 while R is taken
+    return changes
 
 
 def adjoint(solved: Solved, by_x: Array) -> Array:

@@ -219,6 +219,18 @@ class Evaluator:
         """Give the same with all widths multiplied."""
         return Evaluator(self.system, self.base, self.columns, self.size, smooth)
 
+    def with_columns(self, columns: Mapping[Column, Array]) -> Evaluator:
+        """Give the same with some parameters set, one value a sample; without any, itself."""
+        if not columns:
+            return self
+        return Evaluator(self.system, self.base, {**self.columns, **columns}, self.size, self.smooth)
+
+    def number(self, column: Column) -> Array:
+        """Give the values of a parameter, (batch,)."""
+        g, p, k = column
+        array = self.columns.get(column, self.base[g][p, k])
+        return np.broadcast_to(array, (self.size,)).astype(float)
+
     def inputs(self, group: int, x: Array) -> list[Any]:
         """Give the arguments of a group's kernels."""
         g = self.system.groups[group]

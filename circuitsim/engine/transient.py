@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from circuitsim.engine.following import RELATIVE, Follower, Stop
 from circuitsim.engine.landing import land
+from circuitsim.engine.matching import lines, matched
 from circuitsim.engine.operating import Compiled, compile_netlist
 from circuitsim.engine.points import Points
 from circuitsim.engine.reaching import Reached, step_plan
@@ -130,6 +131,8 @@ class _Way:
         """Give the course at times, each in a phase: each by a step from where the integration's own step began."""
         system, size = self.compiled.system, times.size
         laws = Evaluator.of(system, _joined(self.phases, numbers), size)
+        seen = {line.resistance: [run.laws.number(line.resistance)[0] for run in self.runs] for line in lines(system)}
+        laws = laws.with_columns({column: np.array(ohms)[numbers] for column, ohms in seen.items()})
         origins = [self._origin(t, k) for t, k in zip(times.tolist(), numbers.tolist(), strict=True)]
         start, length = np.concatenate([x for x, _ in origins], axis=1), np.array([h for _, h in origins])
         landing = land(step_plan(self.compiled), laws, start, length, self.runs[0].tolerance)
@@ -222,8 +225,10 @@ def follow(
     runs: list[Follower] = []
     starts: list[Array] = []
     for phase, end in zip(known, [*(p.time for p in known[1:]), until], strict=True):
-        run = Follower(plan, Evaluator.of(compiled.system, phase.values, 1), x, time=phase.time, relative=relative, keep=True)
-        run.change(run.laws)
+        # Matched once a phase: what is on a command line changes with the phases, and within one but by milliohms.
+        laws = matched(Evaluator.of(compiled.system, phase.values, 1), x)
+        run = Follower(plan, laws, x, time=phase.time, relative=relative, keep=True)
+        run.change(laws)
         runs.append(run)
         starts.append(run.x.copy())
         run.to(end)

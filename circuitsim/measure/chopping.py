@@ -13,12 +13,13 @@ from collections.abc import Callable, Hashable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from circuitsim.engine.matching import matched
 from circuitsim.engine.newton import newton
 from circuitsim.engine.operating import Solved
 from circuitsim.engine.periodic import Chopped, nudge
 from circuitsim.engine.periodic_points import PeriodicPoints
 from circuitsim.engine.points import Points
-from circuitsim.engine.system import Column, Evaluator
+from circuitsim.engine.system import Column
 from circuitsim.quantities import Tolerance
 
 __all__ = ["chopped_slopes", "switching_samples"]
@@ -77,8 +78,9 @@ def _moved(points: Points, samples: Index, columns: Sequence[Column], steps: Arr
     for k, (g, p, e) in enumerate(columns):
         array = moved.setdefault((g, p, e), np.full(at.size, float(laws.base[g][p, e, 0])))
         array[k :: len(columns)] += steps[:, k]
-    changed = Evaluator(laws.system, laws.base, moved, at.size, laws.smooth)
-    found = newton(solved.compiled.plan(solved.frozen), changed, solved.x[:, at], limit=40)
+    start = solved.x[:, at]
+    changed = matched(laws.with_columns(moved), start)
+    found = newton(solved.compiled.plan(solved.frozen), changed, start, limit=40)
     return Points(Solved(solved.compiled, changed, solved.frozen, found, solved.method[at]))
 
 

@@ -36,6 +36,18 @@ def test_a_stage_without_its_supply_is_asleep_and_reads(run: Run, fault: str) ->
     assert ac["expected"] == 0.0
 
 
+def test_a_meter_that_loads_the_command_reads_what_its_waveform_shows(run: Run) -> None:
+    """3 kΩ beside a pull-up of 2.2 kΩ to the controller's supply, 15.1 Ω pulled low: the divider's two levels, by the duty."""
+    args = (MINIBUS, "--meter", "low-impedance", "--probe", "CMD:GND", "--step", "1", "--format", "json")
+    (reading,) = json.loads(run("predict", *args).stdout)["readings"]
+    shown = json.loads(run("waveform", *args).stdout)
+    supply = shown["largest"] * (1 + 2200 / 3000)
+    assert 12.4 < supply < 12.6, "the battery less what its feed drops"
+    low, high = (supply / (1 + 2200 * (1 / 3000 + siemens)) for siemens in (1 / 15.1, 0.0))
+    assert reading["expected"] == pytest.approx(0.45 * low + 0.55 * high, rel=1e-3)
+    assert shown["average"] == pytest.approx(reading["expected"], abs=1e-6)
+
+
 def test_a_clamp_and_a_capture_time_as_json(run: Run) -> None:
     shown = run(
         "predict", MINIBUS, "--probe", "at:M1", "--instrument", "MAX", "--capture", "5us", "--step", "1", "--format", "json"

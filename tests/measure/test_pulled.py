@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 import circuitsim as cs
-from circuitsim.elements import Battery, Contact, OpenCollector, Resistor, VoltageSource, Voltmeter, Wire
-from circuitsim.engine.points import solve_batch
+from circuitsim.elements import Battery, Contact, Leak, OpenCollector, Resistor, VoltageSource, Voltmeter, Wire
+from circuitsim.engine.operating import compile_netlist
+from circuitsim.engine.points import Points, solve_batch
 from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.pulled import PulledLine, pulled_lines
@@ -51,13 +52,16 @@ def test_levels_are_those_of_the_divider() -> None:
     assert current.high == pytest.approx([SUPPLY / (PULL_UP + down)] * 2, rel=1e-4)
 
 
-def test_the_average_is_the_one_that_the_circuit_has() -> None:
-    """The element is the average of its pulses against the pull-up that it was made for: exact with no other load."""
+@pytest.mark.parametrize("ohms", [1e15, 3000.0])
+def test_the_average_is_the_one_that_the_circuit_has(ohms: float) -> None:
+    """Thévenin: the supply divided by pull-up and meter, behind both in parallel, against the transistor and its leakage."""
     duty = np.linspace(0.0, 1.0, 11)
-    line = line_of(duty, ohms=1e15)
+    line = line_of(duty, ohms=ohms)
     mean = line.voltage("LINE", "GND").mean
-    # The element leaks while it is pulled low as well, where that changes nothing: 50 nS at 2.2 kΩ is 1e-4.
-    assert mean == pytest.approx(SUPPLY * (1 - duty * PULL_UP / (PULL_UP + ON)), abs=SUPPLY * 1.2e-4)
+    siemens = 1 / PULL_UP + 1 / ohms + LEAK
+    source, behind = SUPPLY / PULL_UP / siemens, 1 / siemens
+    # The joint of 1 µΩ between the two is nothing.
+    assert mean == pytest.approx(source * (1 - duty * behind / (behind + ON)), abs=1e-6)
 
 
 def test_frequency_is_a_number_of_the_element() -> None:
@@ -80,6 +84,28 @@ def test_nothing_beyond_the_line_follows_the_pulses() -> None:
     assert pulses.high == pytest.approx(supply, rel=1e-3)
     assert pulses.low == pytest.approx(supply * 15.1 / 2215.1, rel=2e-3)
     assert pulses.mean == pytest.approx(batch.points.voltage(circuit.node("CMD"), "GND"), rel=1e-3)
+
+
+@pytest.mark.parametrize("meter", ["standard", "low-impedance"])
+@pytest.mark.parametrize(
+    "fault",
+    [{}, {("X5.5", "resistance"): 1000.0}, {("X6.2", "resistance"): 1000.0}, {("short", "conductance"): 20.0}],
+    ids=["free", "corroded joint", "corroded ground", "shorted line"],
+)
+def test_the_levels_average_to_the_averaged_line(fault: dict[tuple[str, str], float], meter: str) -> None:
+    """Whatever hangs on it: the levels weighted by their shares of a period are the circuit's own voltage."""
+    circuit = cs.load(MINIBUS)
+    cmd, ground = circuit.node("CMD"), circuit.net.ground
+    net = circuit.net.copy()
+    net.add(Voltmeter("VM", cmd, ground, conductance=1 / find_meter(meter).input_resistance))
+    net.add(Leak("short", cmd, ground, conductance=0.0))
+    values = {("U2", "duty"): np.array([0.0, 0.5, 1.0]), **fault}
+    for solve in (solve_batch, lambda n, v, **o: Points(compile_netlist(n).solve(v, **o))):  # chopped, and averaged
+        points = solve(net, values, frozen=True)
+        assert points.accepted.all()
+        (line,) = pulled_lines(points.solved)
+        for node in (cmd, "X6.1/part", "X6.2/part"):
+            assert line.voltage(node, ground).mean == pytest.approx(points.voltage(node, ground), abs=1e-6)
 
 
 @pytest.mark.parametrize(("unplugged", "level"), [("X5", 0.0), ("X6", 12.6)])

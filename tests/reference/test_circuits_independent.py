@@ -174,8 +174,11 @@ def minibus(n: Numbers) -> dict[str, float]:
     motor_feed, own_feed = n.ohms("SP1", "W3"), n.ohms("SP2", "W4", "X5.1")
     low, power, signal = n.ohms("W5", "X5.2"), n.ohms("X5.3", "W6", "G1.eyelet"), n.ohms("X5.4", "W7", "G2.eyelet")
     duty = n("U2", "duty")
-    pulled = duty / ((1 - duty) * n("U2", "pull_up") + n("U2", "on_resistance")) + n("U2", "leakage")
-    line = n.ohms("X5.5", "W8", "X6.1", "X6.2", "W11", "G3.eyelet") + 1 / pulled
+    wires = n.ohms("X5.5", "W8", "X6.1", "X6.2", "W11", "G3.eyelet")
+    # Thévenin: with its source held, the line is its wires and the controller's two resistors in parallel, beside the leakage.
+    seen = 1 / (1 / (wires + 1 / (1 / n("U1", "pull_up") + 1 / n("U1", "input_resistance"))) + n("U2", "leakage"))
+    pulled = duty / ((1 - duty) * seen + n("U2", "on_resistance")) + n("U2", "leakage")
+    line = wires + 1 / pulled
     on = n("U1", "on_resistance") * (1 + n("U1", "on_coefficient") * (n.air - 25))
 
     def at(x: Array) -> tuple[Array, dict[str, float]]:
