@@ -35,7 +35,7 @@ class Reading:
 
     display: what the instrument shows at the expected value; low, high: 95 % band with the meter's error in it;
     standard: combined standard uncertainty; rule: the shop's rule of thumb; floating: a lead is on a part with no
-    path to ground; capture: for how long a minimum or maximum must last, s (0: for all else).
+    path to ground; capture: time over which a minimum or maximum is averaged, s (0: for all else).
     """
 
     step: str

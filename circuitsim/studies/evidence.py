@@ -342,7 +342,7 @@ def _instrument(row: Mapping[str, str], at: str) -> str:
 
 
 def _capture(circuit: Circuit, row: Mapping[str, str], task: Task) -> float:
-    """Give for how long a minimum or maximum must last, s: as the row says, else the circuit's chart, else what is usual."""
+    """Give the time over which a min or max is averaged, s: as the row says, else the circuit's chart, else what is usual."""
     function = function_of(task.instrument)
     if function is None or not function.capture:
         return 0.0

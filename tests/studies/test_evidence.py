@@ -195,7 +195,7 @@ def test_the_instrument_follows_from_the_row(load: Load, row: dict[str, str], in
     assert found.task.at == ("M1" if "at" in row else "")
 
 
-def test_for_how_long_a_maximum_must_last(load: Load) -> None:
+def test_over_what_time_a_maximum_is_averaged(load: Load) -> None:
     """As the row says, else as the circuit's chart says for that place, else 100 ms (common, from memory)."""
     row = {"step": "2", "red": "CMD", "reading": "12.0 V", "instrument": "max"}
     for circuit, cell, wanted in ((T, "1 ms", 0.001), (T, "", 0.1), ("generic-pwm", "", _charted_capture(load("generic-pwm")))):
