@@ -142,7 +142,8 @@ def _capture(shape: ReadingShape, path: KeyPath, mistakes: Mistakes) -> float:
     if shape.capture is None:
         return CAPTURE if averages else 0.0
     if not averages:
-        mistakes.add(CircuitFileError(f"a {shape.instrument} has no capture time; only min and max have one"), (*path, "capture"))
+        text = f"a {shape.instrument} has no capture time; only min and max have one"
+        mistakes.add(CircuitFileError(text), (*path, "capture"))
         return 0.0
     try:
         return read_capture(shape.capture)

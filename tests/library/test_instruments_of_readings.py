@@ -42,7 +42,7 @@ WRONG = {
         (LEADS, 'instrument = "dutty"\n'), UnknownNameError, ("did you mean 'duty'",),
     ),
     "a capture time of what has none": (
-        (LEADS, 'instrument = "duty"\ncapture = "1 ms"\n'), CircuitFileError, ("capture", "a duty has no capture time; only min and max have one"),
+        (LEADS, 'instrument = "duty"\ncapture = "1 ms"\n'), CircuitFileError, ("capture", "only min and max have one"),
     ),
     "a capture time without its unit": (
         (LEADS, 'instrument = "max"\ncapture = "1"\n'), QuantityError, ("capture", "has no unit"),
