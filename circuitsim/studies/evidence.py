@@ -8,6 +8,7 @@ do not, count as not measured; a chart that nobody touched, or one of a circuit 
 
 from __future__ import annotations
 
+import copy
 import csv
 import io
 import re
@@ -22,6 +23,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.displays import LOOKS, NUMBER, Shown, is_shown, read_shown
 from circuitsim.studies.placing import ARGUMENTS, UNITS, read_condition, read_place, read_step
+from circuitsim.studies.plausible import check_volts
 
 __all__ = [
     "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings", "read_findings", "read_row",
@@ -41,6 +43,7 @@ COLUMNS = (
 _PRINTED = ("expected", "low", "high", "unit", "rule", "label", "state")  # columns of a chart that say nothing measured
 _COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition", "unplugged", "fitted")
 _OF_A_CHART = ("circuit", "meter", "faults", "note", "date")  # what else stands on top
+_LISTED = 12  # lines in a note
 _FLICKER = 0.05  # V, A; the most that 20 digits of a display stand for (assumed)
 _EMPTY = ("-", "–", "—")
 _YES, _NO = ("", "yes", "y", "true", "1", "x"), ("no", "n", "false", "0", "not")
@@ -73,7 +76,7 @@ class Observation:
 class Findings:
     """All that is known of a vehicle: readings, observations, common conditions, the file.
 
-    notes: what was not taken as evidence, and why.
+    notes: what was not taken as evidence, and why; and what was taken though nobody said so.
     """
 
     readings: tuple[TakenReading, ...]
@@ -89,7 +92,8 @@ class Findings:
 def load_findings(circuit: Circuit, path: str | Path, **conditions: Any) -> Findings:
     """Read a file of readings; ``-`` is standard input. Conditions given here go before those in the file.
 
-    Raises InputError (UnknownNameError, QuantityError) that names file, line and column.
+    Raises InputError (UnknownNameError, QuantityError) that names file, line and column, or the
+    condition given here that is to blame.
     """
     file = str(path)
     try:
@@ -112,12 +116,10 @@ def read_findings(circuit: Circuit, text: str, file: str = "", **conditions: Any
     given = {key: value for key, value in conditions.items() if value is not None}
     if "supply" in given:  # where the file's was measured says nothing of this one
         common.pop("supply_at", None)
-    try:
-        base = Conditions.read(circuit, **{**common, **given})
-    except InputError as error:
-        raise with_place(error, file=place) from None
+    base = _base(circuit, common, given, place)
     rows = _rows(lines, place)
     printed, notes = _left_as_printed([row for _, row in rows], told)
+    notes += _overruled(circuit, common, given)
     if told.get("circuit", circuit.name) != circuit.name:
         notes.append(f"these are readings of {shown(told['circuit'])}, not of {shown(circuit.name)}")
     readings: list[TakenReading] = []
@@ -131,6 +133,7 @@ def read_findings(circuit: Circuit, text: str, file: str = "", **conditions: Any
             readings.append(found)
         elif found is not None:
             observations.append(found)
+    notes += _grounded(circuit, dict(rows), [r for r in readings if r.task.red])
     return Findings(tuple(readings), tuple(observations), base, file, tuple(notes))
 
 
@@ -167,6 +170,58 @@ def _common(circuit: Circuit, lines: Iterable[str], file: str | None) -> tuple[d
     if "supply_at" in found and "supply" not in found:
         raise InputError("needs the voltage that was measured then: # supply: 12.3 V", file=file, key="supply_at")
     return found, told
+
+
+def _base(circuit: Circuit, common: Mapping[str, Any], given: Mapping[str, Any], file: str | None) -> Conditions:
+    """Join the conditions of the file and those given; an error names what is to blame: the file, or the one given."""
+    for key, value in given.items():
+        try:
+            Conditions.read(circuit, **{key: value})
+        except InputError as error:
+            raise _blaming(error, key) from None
+    both = {**common, **given}
+    try:
+        return Conditions.read(circuit, **both)
+    except InputError as error:
+        for key in given:
+            if _agree(circuit, {k: v for k, v in both.items() if k != key}):
+                text = f"{error.message}; all else is as {file or 'the text'} has it"
+                raise _blaming(InputError(text), key) from None
+        raise with_place(error, file=file) from None
+
+
+def _blaming(error: InputError, key: str) -> InputError:
+    blaming = copy.copy(error)
+    blaming.key = key
+    return blaming
+
+
+def _agree(circuit: Circuit, conditions: Mapping[str, Any]) -> bool:
+    try:
+        Conditions.read(circuit, **conditions)
+    except InputError:
+        return False
+    return True
+
+
+def _overruled(circuit: Circuit, common: Mapping[str, Any], given: Mapping[str, Any]) -> list[str]:
+    """Say which conditions of the file are others than those given, which go before."""
+
+    def differ(key: str) -> bool:
+        return Conditions.read(circuit, **{key: common[key]}) != Conditions.read(circuit, **{key: given[key]})
+
+    both = [key for key in given if key in common and differ(key)]
+    return [f"{key} {given[key]} as given goes before the {common[key]} of the file" for key in both]
+
+
+def _grounded(circuit: Circuit, rows: Mapping[int, Mapping[str, str]], readings: Sequence[TakenReading]) -> list[str]:
+    """Say in which lines the black lead is taken to be on ground, since nothing is said of it."""
+    lines = [r.line for r in readings if not rows[r.line].get("black")]
+    if not lines:
+        return []
+    more = f" and {len(lines) - _LISTED} more" if len(lines) > _LISTED else ""
+    where = f"line{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:_LISTED]))}{more}"
+    return [f"black lead not given: {circuit.net.ground} taken in {where}"]
 
 
 def _rows(lines: Sequence[str], file: str | None) -> list[tuple[int, dict[str, str]]]:
@@ -243,6 +298,8 @@ def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number:
         return None
     task = read_place(circuit, row, base)
     found, least, most = (_of_column(row, key, task.instrument) for key in ("reading", "min", "max"))
+    if found:
+        check_volts(circuit, task, found, row["reading"])
     if least and most and least.value > most.value:
         raise InputError(f"{shown(row['min'])} is above the max, {shown(row['max'])}", key="min")
     if least and most and (found is None or (found.kind == "number" and _jumps(found, least, most))):
