@@ -39,6 +39,8 @@ _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severit
 _LIVE, _CLOSELY = 10.0, 30  # nats below the best, and how many: suspects that are looked at closely
 _SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
+_FEW = 0.1  # chance of what was seen below which that speaks against a suspect
+_SAID = "; what was seen speaks against it"
 GOOD = -1
 """Number of the healthy circuit among the courses."""
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
@@ -185,7 +187,8 @@ class Diagnosing:
         """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out.
 
         `GOOD` stands for the healthy circuit. It leads a group of the faults that nothing measured so far could show, and of
-        those that are too mild to be told from it.
+        those that are too mild to be told from it. Faults of which one explains what was seen, and the other does not, are told
+        apart by that.
         """
         blind = [k for k in range(len(self.courses)) if self._unseen(k)]
         order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4 and k not in set(blind)]
@@ -193,10 +196,13 @@ class Diagnosing:
             cures: dict[str, list[int]] = {}
             for k in order:
                 cures.setdefault(self.members[k][0].cure, []).append(k)
-            return sorted(filter(None, [*cures.values(), blind, [GOOD]]), key=self._weight, reverse=True)
+            same = [group for repair in cures.values() for group in gather(repair, self._seen_alike)]
+            return sorted(filter(None, [*same, blind, [GOOD]]), key=self._weight, reverse=True)
         cloud = cache(self._cloud)
 
         def alike(leader: int, k: int) -> bool:
+            if not self._seen_alike(leader, k):
+                return False
             if leader == GOOD:
                 return self._mild(k) and bayes_error(cloud(leader), cloud(k)) > APART
             both = (self.courses[leader].against is None) == (self.courses[k].against is None)  # or one comes and goes
@@ -227,6 +233,22 @@ class Diagnosing:
         """Whether nothing measured or seen so far could show a fault, at any severity."""
         density = self.densities[k]
         return bool(np.abs(density.logs - self.base).max() < _BLIND)
+
+    def _seen(self, k: int) -> float:
+        """Logarithm of the chance that with a course, as bad as it likely is, people say of speeds and fuses what they said."""
+        course, density = (self.healthy, None) if k == GOOD else (self.courses[k], self.densities[k])
+        found = course.at(np.array([0.5]) if density is None else density.share)
+        logs = self.sightings.logs(found.speed, [course.blown[j] for j in found.nearest])
+        return float(logs[0]) if density is None else float(np.log(density.posterior() @ np.exp(logs)))
+
+    def _contradicted(self, k: int) -> bool:
+        """Whether few people would say with a course what they said."""
+        return self._seen(k) < math.log(_FEW)
+
+    def _seen_alike(self, leader: int, k: int) -> bool:
+        """Whether what was seen leaves two courses together, by the same measure as readings do."""
+        less = math.exp(-abs(self._seen(leader) - self._seen(k)))
+        return less / (1 + less) > APART
 
     def _cloud(self, k: int) -> Cloud:
         if k == GOOD:
@@ -286,10 +308,10 @@ class Diagnosing:
         chance = sum(m.probability for m in members)
         if GOOD in group:
             mild = "; the others would be too mild to show in them" if len(members) > 1 else ""
-            return Suspect(tuple(members), chance, f"{self._as_good()}{mild}")
+            return Suspect(tuple(members), chance, f"{self._as_good()}{mild}{_SAID * self._contradicted(GOOD)}")
         best = max(group, key=lambda k: float(self.by_course[k]))
         readings = self._compared(self.courses[best], self.densities[best])
-        why = self._why(members[0], readings, self._unseen(best))
+        why = self._why(members[0], readings, best)
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
 
     def _as_good(self) -> str:
@@ -333,7 +355,7 @@ class Diagnosing:
         """What an instrument would show."""
         return lamp_look(value) if task.instrument == "lamp" else self.meter.display(value, INSTRUMENTS[task.instrument])
 
-    def _why(self, leader: Member, readings: Sequence[Compared], blind: bool) -> str:
+    def _why(self, leader: Member, readings: Sequence[Compared], k: int) -> str:
         """Say what is wrong, and which readings say so."""
         fault = self.faults[leader.fault]
         off = self.likelihood.judge(self.healthy.value, self.healthy.shared).off[0]
@@ -343,14 +365,15 @@ class Diagnosing:
             f"a good circuit {self.text(self.readings[j].task, float(self.healthy.value[0, j]))}"
             for j in order[:2]
         ]
-        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(blind))
+        against = self._contradicted(k)
+        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(k, against)) + _SAID * against
 
-    def _silent(self, blind: bool) -> str:
-        """Say what there is for it, where no reading stands out."""
-        if blind:
+    def _silent(self, k: int, against: bool) -> str:
+        """Say what there is for a course, where no reading stands out; against: whether what was seen is not."""
+        if self._unseen(k):
             return "; nothing measured so far could show it"
         if not self.readings:
-            return "; what was seen agrees with it" if self.findings.observations else ""
+            return "; what was seen agrees with it" if self.findings.observations and not against else ""
         return "; every reading agrees with it, and with a good circuit"
 
     def _doubtful(self, chances: Mapping[str, float]) -> tuple[str, ...]:

@@ -115,3 +115,24 @@ def test_an_option_that_goes_before_the_file_is_told() -> None:
     found = read_findings(load(T), text, supply="12.3V", ambient="68degF")
     assert found.conditions.supply == 12.3
     assert found.notes == ("supply 12.3V as given goes before the 12.6 V of the file",)  # 68 °F are 20 °C
+
+
+# What was seen ------------------------------------------------------------------------------------------------------------
+
+
+def test_what_was_seen_tells_apart_what_the_readings_do_not(run: Run, written: Callable[..., str]) -> None:
+    """The command is good at step 1, and the fan is off at 4: with a motor that drags or worn brushes it would turn, slower.
+
+    So those leave the group of what is open (common practice, no source), and the good circuit's loses what stands still.
+    """
+    text = "step,red,black,reading,observe,value\n1,BAT+,BAT-,12.6 V,,\n1,CMD,GND,8.46 V,,\n4,,,,fan,off\n"
+    found = json.loads(run("diagnose", T, written(text), "--format", "json").stdout)
+    groups = [set(s["faults"]) for s in found["suspects"]]
+    still = {"F7:blown", "X4.A:open", "X5.4:corroded"}
+    turning = {"M1:dragging", "M1:worn-brushes", "FAN1:blocked-filter"}
+    assert still <= groups[0]
+    assert not turning & groups[0]
+    (good,) = (s for s in found["suspects"] if s["faults"][0] == "healthy")
+    assert not still & set(good["faults"])
+    assert good["why"].endswith("what was seen speaks against it")
+    assert "speaks against" not in found["suspects"][0]["why"]
