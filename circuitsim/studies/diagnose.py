@@ -14,6 +14,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import PossibleFault, find_faults
+from circuitsim.studies.advice import advise, firmness
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import look_closer
@@ -22,7 +23,7 @@ from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
-from circuitsim.studies.next_test import TOLD, Choice, Minutes, check_excluded
+from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
@@ -284,13 +285,14 @@ class Diagnosing:
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
         check_excluded([t for t, _ in self.tests], cannot)
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
-        enough, verdict = self._verdict(suspects, chances, ranked, sure)
+        work = {f.cure: f.minutes for f in reversed(self.faults.values())}  # of several faults with one repair, the first
+        enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure)
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
-            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.findings.notes,
-            self.circuit.cautions, chances, self.table,
+            firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
+            self.findings.notes, self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -391,22 +393,6 @@ class Diagnosing:
             for r, p in zip(self.readings, total, strict=True) if p > 0.3
         )  # fmt: skip
 
-    def _verdict(
-        self, suspects: Sequence[Suspect], chances: Mapping[str, float], ranked: Sequence[Choice] | None, sure: float
-    ) -> tuple[bool, str]:
-        """Say whether enough is known, and what to do; ranked: tests, None where nobody asked for any."""
-        cures = self._cures(chances)
-        cure, chance = max(cures.items(), key=lambda one: one[1])
-        if chance >= sure:
-            return True, self._stop(cure, chance)
-        if not suspects:
-            return False, "nothing measured yet points anywhere"
-        if ranked is None or (ranked and ranked[0].bits > TOLD):
-            likeliest = f"'{cure}'" if cure in (HEALTHY, OTHER) else f"the likeliest repair ({cure})"
-            return False, f"not enough yet: {likeliest} has {100 * chance:.0f} %; measure on"
-        names = ", ".join(suspects[0].faults[:6])
-        return True, f"no test that can be made tells more: {names} ({100 * suspects[0].probability:.0f} %) stay together"
-
     def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
         """Give the chance that each repair cures the circuit."""
         cures: dict[str, float] = {}
@@ -415,26 +401,6 @@ class Diagnosing:
             cure = pair.cure if pair else self.faults[name].cure if name in self.faults else name
             cures[cure] = cures.get(cure, 0.0) + chance
         return cures
-
-    def _stop(self, cure: str, chance: float) -> str:
-        wrong = f"{100 * (1 - chance):.0f} % risk of being wrong"
-        if cure == HEALTHY:
-            return f"nothing wrong that these readings could show ({wrong}); in band does not prove every part"
-        if cure == OTHER:
-            return f"none of the faults in the library explains these readings ({wrong}): look for something else"
-        minutes = next((f.minutes for f in self.faults.values() if f.cure == cure), 0.0)
-        return f"enough: {cure} (about {minutes:.0f} min, {wrong}); then prove it with 'verify'"
-
-    def _sensitivity(self, suspects: Sequence[Suspect]) -> str:
-        """Say what becomes of the first suspect if all kinds of faults were equally likely."""
-        if not suspects:
-            return ""
-        flat = self.chances(self.prior.flat())
-        first = sum(flat.get(name, 0.0) for name in suspects[0].faults)
-        leader = max(flat.items(), key=lambda one: one[1])[0]
-        same = leader in suspects[0].faults
-        text = f"with all kinds of faults equally likely beforehand, the first suspect has {100 * first:.0f} %"
-        return text if same else f"{text}, and {leader} comes first"
 
 
 def _plain(name: str, chances: Mapping[str, float]) -> Member:
