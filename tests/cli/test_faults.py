@@ -118,6 +118,22 @@ def test_testability(run: Run) -> None:
     assert more["isolated"] >= found["isolated"]  # more tests never tell less
 
 
+def test_testability_on_a_screen_is_short_and_says_how_to_see_all(run: Run) -> None:
+    """The figures of every fault are in JSON, in Markdown, and with --all."""
+    args = ("testability", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--step", "4", "--width", "100")
+    short, whole = run(*args).output, run(*args, "--all").output
+    faults = json.loads(run(*args, "--format", "json").output)["faults"]
+    shown = [f["fault"] for f in faults if f["shown"] > 0]
+    assert len(short.splitlines()) < 80 < len(faults)
+    assert f"and {len(shown) - 20} more that show" in short
+    assert f"{len(faults) - len(shown)} do not show: " in short
+    assert f"--all gives a row for each of the {len(faults)} faults" in short.replace("\n", " ")
+    best = max(faults, key=lambda f: f["isolated"])["fault"]
+    assert any(text.startswith(best) for text in short.splitlines())
+    assert {f["fault"] for f in faults} <= {text.split(" ")[0] for text in whole.splitlines()}
+    assert "--all" not in whole
+
+
 def test_diagnose_as_json(run: Run, readings: str) -> None:
     found = json.loads(run("diagnose", "tractor-cab-fan", readings, "--format", "json").output)
     first = found["suspects"][0]
