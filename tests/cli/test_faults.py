@@ -166,6 +166,28 @@ def test_one_by_one(run: Run) -> None:
     assert "type STEP RED:BLACK READING" in result.stderr or "is not a number" in result.stderr
 
 
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("4 fan slow", "'4 fan slow': is what was seen; type it as: saw slow 4"),
+        ("Fan  always FULL", "type it as: saw always full"),
+        ("step off fan fast", "type it as: saw fast off"),
+        ("4 fan off", "type it as: saw off 4"),
+        ("saw 3 slow", "'3 slow': is what was seen; type it as: saw slow 3"),
+        ("saw slwo 3", "did you mean 'slow'?"),
+    ],
+)
+def test_what_was_seen_in_free_words_points_to_saw(run: Run, typed: str, told: str) -> None:
+    from click.testing import CliRunner
+
+    from circuitsim.cli.app import program
+
+    result = CliRunner().invoke(program, ["diagnose", "tractor-cab-fan", "--interactive"], input=f"{typed}\ndone\n")
+    assert result.exit_code == 0
+    assert told in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
 def test_verify(run: Run, readings: str, tmp_path: Path) -> None:
     leads = ("--probe", "MOT-:GND", "--probe", "MOT+:GND", "--probe", "at:M1", "--probe", "X4.A/harness:X4.A/part")
     run("predict", "tractor-cab-fan", "--step", "4", *leads, "-o", "after.csv")
