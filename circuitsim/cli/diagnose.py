@@ -39,7 +39,7 @@ _HELP = """Type a reading as  STEP RED:BLACK READING  (4 MOT-:GND 0.24V), with a
 @click.option("--engine", type=Words(["off", "running"]), help="off (default) or running; a charger counts.")
 @click.option("--since", metavar="cold", help="cold (default), warm, or a time on.")
 @click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
-@click.option("--prior", metavar="FILE", help="Weights of faults beforehand, as TOML.")
+@click.option("--prior", metavar="FILE", help="Weights of faults beforehand, as 'faults CIRCUIT -o FILE.toml' writes them.")
 @click.option("--cannot", multiple=True, metavar="TEST", help="Can't be made: a plug, lead, RED:BLACK, at:M1; may be repeated.")
 @click.option("--intermittent", is_flag=True, help="Count joints that come and go among the suspects.")
 @click.option("--pairs", is_flag=True, help="Weigh two faults at once as well.")

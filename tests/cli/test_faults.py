@@ -10,6 +10,8 @@ import pytest
 from click.testing import Result
 
 import circuitsim as cs
+from circuitsim.measure.faults import find_faults
+from circuitsim.studies.priors import Prior, read_prior
 
 Run = Callable[..., Result]
 
@@ -71,6 +73,17 @@ def test_bad_input_is_one_line(run: Run, tmp_path: Path, args: tuple[str, ...], 
     assert told in result.stderr
     assert result.stderr.count("\n") == 1
     assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize("circuit", ["tractor-cab-fan", "generic-pack"])
+def test_weights_to_start_from(run: Run, tmp_path: Path, circuit: str) -> None:
+    """What `faults -o weights.toml` writes are the weights that hold without it."""
+    assert run("faults", circuit, "-o", "weights.toml").exit_code == 0
+    faults = find_faults(cs.load(circuit))
+    found, own = read_prior(tmp_path / "weights.toml", faults), Prior()
+    assert (found.healthy, found.other) == (own.healthy, own.other)
+    assert {name: found.weight(f) for name, f in faults.items()} == {name: own.weight(f) for name, f in faults.items()}
+    assert run("faults", circuit, "--format", "weights").stdout == (tmp_path / "weights.toml").read_text("utf-8")
 
 
 def test_a_fault_in_every_study(run: Run) -> None:
