@@ -15,6 +15,8 @@ from click.testing import CliRunner
 
 from circuitsim.cli.app import program
 from circuitsim.library import load
+from circuitsim.measure.faults import find_faults
+from circuitsim.studies.priors import Prior, read_prior
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -35,6 +37,9 @@ COMMANDS = [
 ] + re.findall(r"`(circuitsim predict [^`\n]+)`", README)  # fmt: skip
 
 
+(PRIOR,) = (block for block in blocks(README, "toml") if "[weights]" in block)
+
+
 def test_there_is_something_to_run() -> None:
     assert len(COMMANDS) > 12
     assert len(blocks(README, "python")) == 2
@@ -47,9 +52,11 @@ def test_commands_of_the_readme(command: str, tmp_path: Path, monkeypatch: pytes
     words = shlex.split(command)[1:]
     monkeypatch.chdir(tmp_path)
     shutil.copytree(ROOT / "examples" / "readings", tmp_path / "examples" / "readings")
+    if "--prior" in words:
+        (tmp_path / words[words.index("--prior") + 1]).write_text(PRIOR, encoding="utf-8")
     done = CliRunner().invoke(program, words, catch_exceptions=False)
     assert (done.exit_code, done.stderr) == (0, "")
-    wanted = [w for w in words if Path(w).suffix in (".csv", ".json", ".png")]
+    wanted = [w for w in words if Path(w).suffix in (".csv", ".json", ".png", ".toml")]
     assert all((tmp_path / w).stat().st_size > 100 for w in wanted)
     assert wanted or done.stdout
 
@@ -88,7 +95,7 @@ def test_snippets_of_the_readme(snippet: str, tmp_path: Path) -> None:
 
 def test_the_file_shown_in_the_readme_is_read(tmp_path: Path) -> None:
     """The TOML lines stand in a whole file: a copy of a circuit, with this run in place of its own."""
-    (run,) = blocks(README, "toml")
+    (run,) = (block for block in blocks(README, "toml") if block != PRIOR)
     original = (ROOT / "models" / "circuits" / "tractor-cab-fan.toml").read_text(encoding="utf-8")
     before, rest = original.split('[[run]]\nname = "motor feed"', maxsplit=1)
     target = tmp_path / "my-fan.toml"
@@ -96,6 +103,19 @@ def test_the_file_shown_in_the_readme_is_read(tmp_path: Path) -> None:
     circuit = load(str(target))
     assert circuit.net.elements["W2"].values["length"] == 2.4
     assert circuit.net.elements["F7.out"].tolerances["resistance"].kind == "lognormal"
+
+
+def test_the_weights_shown_in_the_readme_are_read(tmp_path: Path) -> None:
+    """Each says what its comment says; what is not named keeps its weight."""
+    faults = find_faults(load("tractor-cab-fan"))
+    (tmp_path / "weights.toml").write_text(PRIOR, encoding="utf-8")
+    prior, own = read_prior(tmp_path / "weights.toml", faults), Prior()
+    assert (prior.healthy, prior.other) == (0.1, 0.05)
+    assert prior.weight(faults["X2.1:corroded"]) == 8
+    assert prior.weight(faults["X4.A:corroded"]) == 24
+    assert prior.weight(faults["M1:worn-brushes"]) == 0.5
+    assert prior.weight(faults["F7:blown"]) == 0
+    assert prior.weight(faults["W7:open"]) == own.weight(faults["W7:open"])
 
 
 def test_the_element_of_the_developers_page() -> None:

@@ -13,7 +13,7 @@ import click
 from circuitsim.cli.commands import load_circuit, width_option
 from circuitsim.cli.output import check_ending, check_target, deliver, put, put_lines, say, spare, terminal_width
 from circuitsim.cli.words import Words
-from circuitsim.errors import CircuitsimError, InputError
+from circuitsim.errors import CircuitsimError, InputError, shown
 
 if TYPE_CHECKING:
     from circuitsim.library import Circuit
@@ -39,7 +39,7 @@ _HELP = """Type a reading as  STEP RED:BLACK READING  (4 MOT-:GND 0.24V), with a
 @click.option("--engine", type=Words(["off", "running"]), help="off (default) or running; a charger counts.")
 @click.option("--since", metavar="cold", help="cold (default), warm, or a time on.")
 @click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
-@click.option("--prior", metavar="FILE", help="Weights of faults beforehand, as TOML.")
+@click.option("--prior", metavar="FILE", help="Weights of faults beforehand, as 'faults CIRCUIT -o FILE.toml' writes them.")
 @click.option("--cannot", multiple=True, metavar="TEST", help="Can't be made: a plug, lead, RED:BLACK, at:M1; may be repeated.")
 @click.option("--intermittent", is_flag=True, help="Count joints that come and go among the suspects.")
 @click.option("--pairs", is_flag=True, help="Weigh two faults at once as well.")
@@ -173,9 +173,13 @@ def _added(circuit: Circuit, findings: Findings, text: str, result: Diagnosis | 
 
     if text.lower().startswith("saw "):
         said = " ".join(text[4:].split())
-        word = next((w for w in sorted(OBSERVATIONS, key=len, reverse=True) if said.lower().startswith(w)), said)
-        row = {"observe": word, "value": "", "step": said[len(word) :].strip()}
+        word = next((w for w in sorted(OBSERVATIONS, key=len, reverse=True) if said.lower().startswith(w)), "")
+        if not word:
+            _point_to_saw(circuit, said)
+        row = {"observe": word or said, "value": "", "step": said[len(word) :].strip() if word else ""}
     else:
+        if ":" not in text:
+            _point_to_saw(circuit, text)
         row = _row(text, result)
     found = read_row(circuit, row, findings.conditions)
     if isinstance(found, Observation):
@@ -183,6 +187,19 @@ def _added(circuit: Circuit, findings: Findings, text: str, result: Diagnosis | 
     if not isinstance(found, TakenReading):
         raise InputError("has no reading in it; type '?' for how")
     return replace(findings, readings=(*findings.readings, found))
+
+
+def _point_to_saw(circuit: Circuit, text: str) -> None:
+    """Raise InputError for a line that says in free words what was seen, with the line to type; pass all others over."""
+    from circuitsim.studies.evidence import OBSERVATIONS
+
+    said = f" {' '.join(text.lower().split())} "
+    word = next((w for w in sorted(OBSERVATIONS, key=len, reverse=True) if f" {w} " in said), None)
+    if word is None:
+        return
+    rest = said.replace(f" {word} ", " ", 1).split()
+    step = next((s for s in circuit.steps if s.lower() in rest), "")
+    raise InputError(f"is what was seen; type it as: saw {word} {step}".rstrip(), key=shown(text))
 
 
 def _row(text: str, result: Diagnosis | None) -> dict[str, str]:

@@ -16,13 +16,16 @@ from circuitsim.errors import UnknownNameError
 
 __all__ = ["faults_command"]
 
-_SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown"}
+_SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "markdown", ".toml": "weights"}
 
 
 @click.command("faults", short_help="List the faults that a circuit can have, and their signs.")
 @click.option("--site", multiple=True, metavar="X4.A", help="Only at this element; may be repeated.")
 @click.option("--kind", "kinds", multiple=True, metavar="corroded", help="Only of this kind; may be repeated.")
-@click.option("--format", "form", type=Words(["table", "json", "csv", "markdown"]), help="table, json, csv or markdown.")
+@click.option(
+    "--format", "form", type=Words(["table", "json", "csv", "markdown", "weights"]),
+    help="table, json, csv, markdown, or weights: a file to change for 'diagnose --prior', as -o FILE.toml gives too.",
+)  # fmt: skip
 @click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 @width_option
 @circuit_options
@@ -35,8 +38,9 @@ def faults_command(
     CIRCUIT is a name out of 'circuitsim list', or a .toml file. 'predict --fault SITE:KIND=SEVERITY' shows what one does.
     """
     check_target(output)
-    check_ending(output)
     kind = form or next((k for end, k in _SUFFIXES.items() if output and output.lower().endswith(end)), "table")
+    if kind != "weights":  # a .toml file is for nothing else
+        check_ending(output)
     found = load_circuit(circuit, pairs, {"nominal": nominal, "steps": steps, "fuse": fuse, "current": current})
     spare(found.file, output)
     from circuitsim.measure.faults import find_faults
@@ -58,6 +62,10 @@ def faults_command(
         rows.writeheader()
         rows.writerows(f.record() for f in known)
         deliver(out.getvalue(), kind, output)
+    elif kind == "weights":
+        from circuitsim.studies.priors import prior_text
+
+        deliver(prior_text({f.name: f for f in known}, found.name), kind, output)
     elif kind == "markdown":
         deliver(faults_markdown(found, known), kind, output)
     elif output in (None, "-"):

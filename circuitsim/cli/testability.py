@@ -27,13 +27,14 @@ _SUFFIXES = {".json": "json", ".md": "markdown", ".markdown": "markdown"}
 @click.option("--engine", type=Words(["off", "running"]), default="off", help="off (default) or running; a charger counts.")
 @click.option("--since", default="cold", metavar="warm", help="cold: just switched on (default); or warm.")
 @click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
+@click.option("--all", "every", is_flag=True, help="Show a row for every fault, and not just those told apart best.")
 @click.option("--format", "form", type=Words(["table", "json", "markdown"]), help="table, json or markdown.")
 @click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 @width_option
 @circuit_options
 def testability_command(
     circuit: str, pairs: tuple[str, ...], one_more: bool, form: str | None, output: str | None, width: int | None,
-    nominal: str | None, steps: str | None, fuse: str | None, current: str | None, **conditions: Any,
+    every: bool, nominal: str | None, steps: str | None, fuse: str | None, current: str | None, **conditions: Any,
 ) -> None:  # fmt: skip
     """Say which faults some tests can find, which they isolate to one repair, and what one more probe point would buy.
 
@@ -57,6 +58,6 @@ def testability_command(
     elif kind == "markdown":
         deliver(figures_markdown(result), kind, output)
     elif output in (None, "-"):
-        put_lines(figures_lines(result, terminal_width(width)))
+        put_lines(figures_lines(result, terminal_width(width), every=every))
     else:
         deliver(figures_text(result, width), kind, output)

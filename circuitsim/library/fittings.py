@@ -136,13 +136,14 @@ def _check_lamp(text: str, path: KeyPath, circuit: Circuit, mistakes: Mistakes) 
 
 
 def _capture(shape: ReadingShape, path: KeyPath, mistakes: Mistakes) -> float:
-    """Read for how long a minimum or maximum must last, s; 0 where the instrument holds nothing."""
+    """Read the time over which each min or max is averaged, s; 0 for an instrument that has none."""
     function = function_of(shape.instrument)
-    holds = function is not None and function.capture
+    averages = function is not None and function.capture
     if shape.capture is None:
-        return CAPTURE if holds else 0.0
-    if not holds:
-        mistakes.add(CircuitFileError(f"a {shape.instrument} holds no level; only min and max do"), (*path, "capture"))
+        return CAPTURE if averages else 0.0
+    if not averages:
+        text = f"a {shape.instrument} has no capture time; only min and max have one"
+        mistakes.add(CircuitFileError(text), (*path, "capture"))
         return 0.0
     try:
         return read_capture(shape.capture)

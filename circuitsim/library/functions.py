@@ -29,8 +29,7 @@ INSTRUMENTS = {"voltmeter": "V", "clamp": "A", "ohmmeter": "Ω", "lamp": "1"}
 """Instruments that show averages, by name, and the unit that each reads: these every study knows."""
 
 CAPTURE = 0.1
-"""For how long a level must last to be a minimum or maximum where nothing else is said, s: common in workshop meters, from
-memory."""
+"""Time over which each minimum or maximum is averaged where nothing else is said, s: common in workshop meters, from memory."""
 
 _CLAMP = "clamp-"
 

@@ -76,7 +76,7 @@ class ProbeShape(_Shape):
 class ReadingShape(_Shape):
     """A line of the circuit's chart.
 
-    fitted: lamps put on for it alone, ``lamp:A:B``; capture: for how long a minimum or maximum must last.
+    fitted: lamps put on for it alone, ``lamp:A:B``; capture: time over which each minimum or maximum is averaged.
     """
 
     label: Text

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
 from circuitsim.studies.testability import Testability
 
 __all__ = ["figures_lines", "figures_markdown", "figures_text"]
 
-_NAMES = 4
+_Figures = tuple[str, float, float, tuple[str, ...]]
+_NAMES = 4  # that a fault stays with, in a row
+_ROWS = 20  # on a screen
+_UNSEEN = 12  # names of faults that do not show, on a screen
 
 
 def _summary(found: Testability) -> list[str]:
@@ -21,13 +26,13 @@ def _summary(found: Testability) -> list[str]:
     ]
 
 
-def figures_lines(found: Testability, width: int | None = None) -> list[Line]:
-    """Lay it out for a terminal; width: characters in a line."""
+def figures_lines(found: Testability, width: int | None = None, *, every: bool = False) -> list[Line]:
+    """Lay it out for a terminal; width: characters in a line; every: all faults, not just those that stand out."""
     width = width or 100
     lines = [line(text, "title") for text in wrap(clean(f"{found.circuit}: what these tests can find"), width)]
     for note in (found.summary, *_summary(found)):
         lines += [line("  " + text, "faint") for text in wrap(clean(note), width - 2)]
-    lines += _table(found, width)
+    lines += _table(found, found.faults, width) if every else _short(found, width)
     if found.more:
         lines += [(), line("One more lead, black on ground, at every step", "heading")]
         size = max(len(m.point) for m in found.more[:10])
@@ -37,11 +42,30 @@ def figures_lines(found: Testability, width: int | None = None) -> list[Line]:
     return lines
 
 
-def _table(found: Testability, width: int) -> list[Line]:
-    size = max(len(name) for name, *_ in found.faults)
+def _short(found: Testability, width: int) -> list[Line]:
+    """Give the faults that are told apart best, some names of those that do not show, and say how to see all."""
+    shown = sorted((f for f in found.faults if f[1] > 0), key=lambda f: (-f[2], -f[1]))
+    unseen = [name for name, shows, *_ in found.faults if not shows]
+    if len(shown) <= _ROWS and len(unseen) <= _UNSEEN:
+        return _table(found, found.faults, width)
+    lines = _table(found, shown[:_ROWS], width) if shown else []
+    if len(shown) > _ROWS:
+        lines.append(line(f"and {len(shown) - _ROWS} more that show", "faint"))
+    if unseen:
+        more = f" and {len(unseen) - _UNSEEN} more" if len(unseen) > _UNSEEN else ""
+        told = f"{len(unseen)} do not show: {', '.join(unseen[:_UNSEEN])}{more}"
+        lines += [(), *(line(text) for text in wrap(clean(told), width))]
+    hint = (
+        f"These are the ones told apart best; --all gives a row for each of the {len(found.faults)} faults, --format json too."
+    )
+    return [*lines, *(line(text, "faint") for text in wrap(hint, width))]
+
+
+def _table(found: Testability, faults: Sequence[_Figures], width: int) -> list[Line]:
+    size = max((len(name) for name, *_ in found.faults), default=5)
     lines: list[Line] = [(), line(f"{pad('fault', size)}  shows  isolated  stays with", "heading")]
     room = max(20, width - size - 19)
-    for name, shows, alone, others in found.faults:
+    for name, shows, alone, others in faults:
         more = f" and {len(others) - _NAMES} more" if len(others) > _NAMES else ""
         told = wrap(clean(", ".join(others[:_NAMES]) + more), room)
         head = f"{pad(clean(name), size)}  {100 * shows:3.0f} %     {100 * alone:3.0f} %  "
@@ -51,8 +75,8 @@ def _table(found: Testability, width: int) -> list[Line]:
 
 
 def figures_text(found: Testability, width: int | None = None) -> str:
-    """Give it as plain text."""
-    return plain(figures_lines(found, width))
+    """Give it as plain text, with all faults."""
+    return plain(figures_lines(found, width, every=True))
 
 
 def figures_markdown(found: Testability) -> str:

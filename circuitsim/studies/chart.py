@@ -18,8 +18,8 @@ from circuitsim.quantities import convert, format_quantity
 __all__ = ["Chart", "OperatingPoint", "Reading", "fitted_words"]
 
 _CSV_COLUMNS = (
-    "step", "unplugged", "red", "black", "reading", "expected", "low", "high", "unit", "instrument", "at", "ignition",
-    "engine", "fitted", "rule", "label", "state",
+    "step", "unplugged", "red", "black", "reading", "expected", "low", "high", "unit", "instrument", "capture", "at",
+    "ignition", "engine", "fitted", "rule", "label", "state",
 )  # fmt: skip
 _NUMBER = re.compile(r"(-?[0-9]+(?:\.([0-9]+))?) (\S+)")
 
@@ -35,7 +35,7 @@ class Reading:
 
     display: what the instrument shows at the expected value; low, high: 95 % band with the meter's error in it;
     standard: combined standard uncertainty; rule: the shop's rule of thumb; floating: a lead is on a part with no
-    path to ground; capture: for how long a minimum or maximum must last, s (0: for all else).
+    path to ground; capture: time over which a minimum or maximum is averaged, s (0: for all else).
     """
 
     step: str
@@ -184,8 +184,9 @@ class Chart:
 
         The `reading` column holds what a good circuit shows, with its unit; write the measured values in its place.
         `expected`, `low` and `high` are plain numbers in the SI unit of the `unit` column, to the last digit of the
-        display; empty where there is no reading. A lamp is told by its share of rated power, unit 1. Names in one cell
-        have a comma between them, which no name has.
+        display; empty where there is no reading. A lamp is told by its share of rated power, unit 1. `capture` is the time
+        that min and max are averaged over, with its unit; empty for all else. Names in one cell have a comma between them,
+        which no name has.
         """
         out = io.StringIO()
         given = {**self.conditions, "meter": self.meter}
@@ -203,8 +204,9 @@ class Chart:
             rows.writerow(
                 [
                     r.step, ", ".join(r.unplugged), r.red, r.black, r.display,
-                    *(_plain_number(v, r) for v in (r.expected, r.low, r.high)), r.unit, r.instrument, r.at, r.ignition,
-                    r.engine, ", ".join(r.fitted), r.rule, r.label, "floats" if floats else r.verdict,
+                    *(_plain_number(v, r) for v in (r.expected, r.low, r.high)), r.unit, r.instrument,
+                    format_quantity(r.capture, "s", 6) if r.capture else "", r.at, r.ignition, r.engine,
+                    ", ".join(r.fitted), r.rule, r.label, "floats" if floats else r.verdict,
                 ]
             )  # fmt: skip
         return out.getvalue()

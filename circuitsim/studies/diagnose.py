@@ -14,6 +14,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import PossibleFault, find_faults
+from circuitsim.studies.advice import advise, firmness
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import look_closer
@@ -22,7 +23,7 @@ from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
-from circuitsim.studies.next_test import TOLD, Choice, Minutes, check_excluded
+from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
@@ -39,6 +40,8 @@ _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severit
 _LIVE, _CLOSELY = 60.0, 30  # nats below the best, and how many: suspects that are looked at closely
 _SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
+_FEW = 0.1  # chance of what was seen below which that speaks against a suspect
+_SAID = "; what was seen speaks against it"
 GOOD = -1
 """Number of the healthy circuit among the courses."""
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
@@ -185,7 +188,8 @@ class Diagnosing:
         """Give the courses that can't be told apart, the likeliest group first; those of hardly any chance are left out.
 
         `GOOD` stands for the healthy circuit. It leads a group of the faults that nothing measured so far could show, and of
-        those that are too mild to be told from it.
+        those that are too mild to be told from it. Faults of which one explains what was seen, and the other does not, are told
+        apart by that.
         """
         blind = [k for k in range(len(self.courses)) if self._unseen(k)]
         order = [int(k) for k in np.argsort(-self.by_course) if self.by_course[k] > 1e-4 and k not in set(blind)]
@@ -193,10 +197,13 @@ class Diagnosing:
             cures: dict[str, list[int]] = {}
             for k in order:
                 cures.setdefault(self.members[k][0].cure, []).append(k)
-            return sorted(filter(None, [*cures.values(), blind, [GOOD]]), key=self._weight, reverse=True)
+            same = [group for repair in cures.values() for group in gather(repair, self._seen_alike)]
+            return sorted(filter(None, [*same, blind, [GOOD]]), key=self._weight, reverse=True)
         cloud = cache(self._cloud)
 
         def alike(leader: int, k: int) -> bool:
+            if not self._seen_alike(leader, k):
+                return False
             if leader == GOOD:
                 return self._mild(k) and bayes_error(cloud(leader), cloud(k)) > APART
             both = (self.courses[leader].against is None) == (self.courses[k].against is None)  # or one comes and goes
@@ -227,6 +234,22 @@ class Diagnosing:
         """Whether nothing measured or seen so far could show a fault, at any severity."""
         density = self.densities[k]
         return bool(np.abs(density.logs - self.base).max() < _BLIND)
+
+    def _seen(self, k: int) -> float:
+        """Logarithm of the chance that with a course, as bad as it likely is, people say of speeds and fuses what they said."""
+        course, density = (self.healthy, None) if k == GOOD else (self.courses[k], self.densities[k])
+        found = course.at(np.array([0.5]) if density is None else density.share)
+        logs = self.sightings.logs(found.speed, [course.blown[j] for j in found.nearest])
+        return float(logs[0]) if density is None else float(np.log(density.posterior() @ np.exp(logs)))
+
+    def _contradicted(self, k: int) -> bool:
+        """Whether few people would say with a course what they said."""
+        return self._seen(k) < math.log(_FEW)
+
+    def _seen_alike(self, leader: int, k: int) -> bool:
+        """Whether what was seen leaves two courses together, by the same measure as readings do."""
+        less = math.exp(-abs(self._seen(leader) - self._seen(k)))
+        return less / (1 + less) > APART
 
     def _cloud(self, k: int) -> Cloud:
         if k == GOOD:
@@ -262,13 +285,14 @@ class Diagnosing:
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
         check_excluded([t for t, _ in self.tests], cannot)
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
-        enough, verdict = self._verdict(suspects, chances, ranked, sure)
+        work = {f.cure: f.minutes for f in reversed(self.faults.values())}  # of several faults with one repair, the first
+        enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure)
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
-            self._sensitivity(suspects), self.prior.record(self.faults), tuple(self.left_out), self.findings.notes,
-            self.circuit.cautions, chances, self.table,
+            firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
+            self.findings.notes, self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -286,10 +310,10 @@ class Diagnosing:
         chance = sum(m.probability for m in members)
         if GOOD in group:
             mild = "; the others would be too mild to show in them" if len(members) > 1 else ""
-            return Suspect(tuple(members), chance, f"{self._as_good()}{mild}")
+            return Suspect(tuple(members), chance, f"{self._as_good()}{mild}{_SAID * self._contradicted(GOOD)}")
         best = max(group, key=lambda k: float(self.by_course[k]))
         readings = self._compared(self.courses[best], self.densities[best])
-        why = self._why(members[0], readings, self._unseen(best))
+        why = self._why(members[0], readings, best)
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
 
     def _as_good(self) -> str:
@@ -333,7 +357,7 @@ class Diagnosing:
         """What an instrument would show."""
         return lamp_look(value) if task.instrument == "lamp" else self.meter.display(value, INSTRUMENTS[task.instrument])
 
-    def _why(self, leader: Member, readings: Sequence[Compared], blind: bool) -> str:
+    def _why(self, leader: Member, readings: Sequence[Compared], k: int) -> str:
         """Say what is wrong, and which readings say so."""
         fault = self.faults[leader.fault]
         off = self.likelihood.judge(self.healthy.value, self.healthy.shared).off[0]
@@ -343,14 +367,15 @@ class Diagnosing:
             f"a good circuit {self.text(self.readings[j].task, float(self.healthy.value[0, j]))}"
             for j in order[:2]
         ]
-        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(blind))
+        against = self._contradicted(k)
+        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(k, against)) + _SAID * against
 
-    def _silent(self, blind: bool) -> str:
-        """Say what there is for it, where no reading stands out."""
-        if blind:
+    def _silent(self, k: int, against: bool) -> str:
+        """Say what there is for a course, where no reading stands out; against: whether what was seen is not."""
+        if self._unseen(k):
             return "; nothing measured so far could show it"
         if not self.readings:
-            return "; what was seen agrees with it" if self.findings.observations else ""
+            return "; what was seen agrees with it" if self.findings.observations and not against else ""
         return "; every reading agrees with it, and with a good circuit"
 
     def _doubtful(self, chances: Mapping[str, float]) -> tuple[str, ...]:
@@ -368,22 +393,6 @@ class Diagnosing:
             for r, p in zip(self.readings, total, strict=True) if p > 0.3
         )  # fmt: skip
 
-    def _verdict(
-        self, suspects: Sequence[Suspect], chances: Mapping[str, float], ranked: Sequence[Choice] | None, sure: float
-    ) -> tuple[bool, str]:
-        """Say whether enough is known, and what to do; ranked: tests, None where nobody asked for any."""
-        cures = self._cures(chances)
-        cure, chance = max(cures.items(), key=lambda one: one[1])
-        if chance >= sure:
-            return True, self._stop(cure, chance)
-        if not suspects:
-            return False, "nothing measured yet points anywhere"
-        if ranked is None or (ranked and ranked[0].bits > TOLD):
-            likeliest = f"'{cure}'" if cure in (HEALTHY, OTHER) else f"the likeliest repair ({cure})"
-            return False, f"not enough yet: {likeliest} has {100 * chance:.0f} %; measure on"
-        names = ", ".join(suspects[0].faults[:6])
-        return True, f"no test that can be made tells more: {names} ({100 * suspects[0].probability:.0f} %) stay together"
-
     def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
         """Give the chance that each repair cures the circuit."""
         cures: dict[str, float] = {}
@@ -392,26 +401,6 @@ class Diagnosing:
             cure = pair.cure if pair else self.faults[name].cure if name in self.faults else name
             cures[cure] = cures.get(cure, 0.0) + chance
         return cures
-
-    def _stop(self, cure: str, chance: float) -> str:
-        wrong = f"{100 * (1 - chance):.0f} % risk of being wrong"
-        if cure == HEALTHY:
-            return f"nothing wrong that these readings could show ({wrong}); in band does not prove every part"
-        if cure == OTHER:
-            return f"none of the faults in the library explains these readings ({wrong}): look for something else"
-        minutes = next((f.minutes for f in self.faults.values() if f.cure == cure), 0.0)
-        return f"enough: {cure} (about {minutes:.0f} min, {wrong}); then prove it with 'verify'"
-
-    def _sensitivity(self, suspects: Sequence[Suspect]) -> str:
-        """Say what becomes of the first suspect if all kinds of faults were equally likely."""
-        if not suspects:
-            return ""
-        flat = self.chances(self.prior.flat())
-        first = sum(flat.get(name, 0.0) for name in suspects[0].faults)
-        leader = max(flat.items(), key=lambda one: one[1])[0]
-        same = leader in suspects[0].faults
-        text = f"with all kinds of faults equally likely beforehand, the first suspect has {100 * first:.0f} %"
-        return text if same else f"{text}, and {leader} comes first"
 
 
 def _plain(name: str, chances: Mapping[str, float]) -> Member:

@@ -97,7 +97,7 @@ class Diagnosis:
     suspects: the likeliest first, 'healthy' and 'something else' among them; doubtful: readings that are likely wrong
     themselves; next_test: what to measure next, None when enough is known; alternatives: tests nearly as good; enough: whether
     to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed; left_out:
-    readings of instruments that can't be judged; notes: what else of the findings was not taken as evidence, and why.
+    readings of instruments that can't be judged; notes: what else of the findings was not taken as evidence, or was assumed.
     """
 
     circuit: str

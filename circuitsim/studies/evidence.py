@@ -14,17 +14,16 @@ import io
 import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from circuitsim.elements.base import Domain
-from circuitsim.engine.kernels import kernels_of
 from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
 from circuitsim.library.circuit import Circuit
-from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp, read_capture
 from circuitsim.measure import Conditions, Task
-from circuitsim.studies.displays import LOOKS, NUMBER, SIGNS, Shown, is_shown, read_shown
+from circuitsim.studies.displays import LOOKS, NUMBER, Shown, is_shown, read_shown
+from circuitsim.studies.placing import ARGUMENTS, UNITS, read_condition, read_place, read_step
+from circuitsim.studies.plausible import check_volts
 
 __all__ = [
     "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings", "read_findings", "read_row",
@@ -44,11 +43,8 @@ COLUMNS = (
 _PRINTED = ("expected", "low", "high", "unit", "rule", "label", "state")  # columns of a chart that say nothing measured
 _COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition", "unplugged", "fitted")
 _OF_A_CHART = ("circuit", "meter", "faults", "note", "date")  # what else stands on top
+_LISTED = 12  # lines in a note
 _FLICKER = 0.05  # V, A; the most that 20 digits of a display stand for (assumed)
-_ROW_STATE = ("unplugged", "fitted", "engine", "ignition", "since", "supply")
-_ARGUMENTS = {"unplugged": "unplug", "fitted": "fit"}
-_UNITS = {**INSTRUMENTS, **WAVE_INSTRUMENTS}
-_BY_UNIT = {"ω": "ohmmeter", "ohm": "ohmmeter", "ohms": "ohmmeter", "%": "duty", "hz": "frequency"}
 _EMPTY = ("-", "–", "—")
 _YES, _NO = ("", "yes", "y", "true", "1", "x"), ("no", "n", "false", "0", "not")
 _NO_COLON = re.compile(rf"({'|'.join(_COMMON)})\s*(?:=\s*|\s(?=[-+.0-9]))(\S.*)", re.IGNORECASE)
@@ -80,7 +76,7 @@ class Observation:
 class Findings:
     """All that is known of a vehicle: readings, observations, common conditions, the file.
 
-    notes: what was not taken as evidence, and why.
+    notes: what was not taken as evidence, and why; and what was taken though nobody said so.
     """
 
     readings: tuple[TakenReading, ...]
@@ -96,7 +92,8 @@ class Findings:
 def load_findings(circuit: Circuit, path: str | Path, **conditions: Any) -> Findings:
     """Read a file of readings; ``-`` is standard input. Conditions given here go before those in the file.
 
-    Raises InputError (UnknownNameError, QuantityError) that names file, line and column.
+    Raises InputError (UnknownNameError, QuantityError) that names file, line and column, or the
+    condition given here that is to blame.
     """
     file = str(path)
     try:
@@ -119,12 +116,10 @@ def read_findings(circuit: Circuit, text: str, file: str = "", **conditions: Any
     given = {key: value for key, value in conditions.items() if value is not None}
     if "supply" in given:  # where the file's was measured says nothing of this one
         common.pop("supply_at", None)
-    try:
-        base = Conditions.read(circuit, **{**common, **given})
-    except InputError as error:
-        raise with_place(error, file=place) from None
+    base = _base(circuit, common, given, place)
     rows = _rows(lines, place)
     printed, notes = _left_as_printed([row for _, row in rows], told)
+    notes += _overruled(circuit, common, given)
     if told.get("circuit", circuit.name) != circuit.name:
         notes.append(f"these are readings of {shown(told['circuit'])}, not of {shown(circuit.name)}")
     readings: list[TakenReading] = []
@@ -138,6 +133,7 @@ def read_findings(circuit: Circuit, text: str, file: str = "", **conditions: Any
             readings.append(found)
         elif found is not None:
             observations.append(found)
+    notes += _grounded(circuit, dict(rows), [r for r in readings if r.task.red])
     return Findings(tuple(readings), tuple(observations), base, file, tuple(notes))
 
 
@@ -162,11 +158,11 @@ def _common(circuit: Circuit, lines: Iterable[str], file: str | None) -> tuple[d
         if not colon or name in _OF_A_CHART:
             told.setdefault(name, value)
         elif name in _COMMON:
-            argument = _ARGUMENTS.get(name, name)
+            argument = ARGUMENTS.get(name, name)
             if argument in found:
                 raise InputError("is given twice", file=file, line=number, key=name)
             try:
-                found[argument] = _argument(circuit, name, value)
+                found[argument] = read_condition(circuit, name, value)
             except InputError as error:
                 raise with_place(error, file=file, line=number) from None
         elif meant := nearest(name, _COMMON):
@@ -174,6 +170,58 @@ def _common(circuit: Circuit, lines: Iterable[str], file: str | None) -> tuple[d
     if "supply_at" in found and "supply" not in found:
         raise InputError("needs the voltage that was measured then: # supply: 12.3 V", file=file, key="supply_at")
     return found, told
+
+
+def _base(circuit: Circuit, common: Mapping[str, Any], given: Mapping[str, Any], file: str | None) -> Conditions:
+    """Join the conditions of the file and those given; an error names what is to blame: the file, or the one given."""
+    for key, value in given.items():
+        try:
+            Conditions.read(circuit, **{key: value})
+        except InputError as error:
+            raise _blaming(error, key) from None
+    both = {**common, **given}
+    try:
+        return Conditions.read(circuit, **both)
+    except InputError as error:
+        for key in given:
+            if _agree(circuit, {k: v for k, v in both.items() if k != key}):
+                text = f"{error.message}; all else is as {file or 'the text'} has it"
+                raise _blaming(InputError(text), key) from None
+        raise with_place(error, file=file) from None
+
+
+def _blaming(error: InputError, key: str) -> InputError:
+    blaming = copy.copy(error)
+    blaming.key = key
+    return blaming
+
+
+def _agree(circuit: Circuit, conditions: Mapping[str, Any]) -> bool:
+    try:
+        Conditions.read(circuit, **conditions)
+    except InputError:
+        return False
+    return True
+
+
+def _overruled(circuit: Circuit, common: Mapping[str, Any], given: Mapping[str, Any]) -> list[str]:
+    """Say which conditions of the file are others than those given, which go before."""
+
+    def differ(key: str) -> bool:
+        return Conditions.read(circuit, **{key: common[key]}) != Conditions.read(circuit, **{key: given[key]})
+
+    both = [key for key in given if key in common and differ(key)]
+    return [f"{key} {given[key]} as given goes before the {common[key]} of the file" for key in both]
+
+
+def _grounded(circuit: Circuit, rows: Mapping[int, Mapping[str, str]], readings: Sequence[TakenReading]) -> list[str]:
+    """Say in which lines the black lead is taken to be on ground, since nothing is said of it."""
+    lines = [r.line for r in readings if not rows[r.line].get("black")]
+    if not lines:
+        return []
+    more = f" and {len(lines) - _LISTED} more" if len(lines) > _LISTED else ""
+    where = f"line{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:_LISTED]))}{more}"
+    return [f"black lead not given: {circuit.net.ground} taken in {where}"]
 
 
 def _rows(lines: Sequence[str], file: str | None) -> list[tuple[int, dict[str, str]]]:
@@ -229,7 +277,7 @@ def _left_as_printed(rows: Sequence[Mapping[str, str]], told: Mapping[str, str])
 
 def _as_printed(row: Mapping[str, str]) -> bool:
     """Whether a row of a chart holds the reading that the chart was printed with."""
-    unit = _UNITS.get(row.get("instrument", "").lower(), "")
+    unit = UNITS.get(row.get("instrument", "").lower(), "")
     expected = re.fullmatch(NUMBER, row.get("expected", ""))
     return bool(unit and expected and row.get("reading")) and is_shown(row["reading"], float(row["expected"]), unit)
 
@@ -248,8 +296,10 @@ def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number:
         return _observation(circuit, row, number)
     if not measured:
         return None
-    task = _task(circuit, row, base)
+    task = read_place(circuit, row, base)
     found, least, most = (_of_column(row, key, task.instrument) for key in ("reading", "min", "max"))
+    if found:
+        check_volts(circuit, task, found, row["reading"])
     if least and most and least.value > most.value:
         raise InputError(f"{shown(row['min'])} is above the max, {shown(row['max'])}", key="min")
     if least and most and (found is None or (found.kind == "number" and _jumps(found, least, most))):
@@ -269,7 +319,7 @@ def _of_column(row: Mapping[str, str], key: str, instrument: str) -> Shown | Non
     if not row.get(key):
         return None
     try:
-        found = read_shown(row[key], _UNITS[instrument])
+        found = read_shown(row[key], UNITS[instrument])
     except InputError as error:
         raise with_place(error, key=key) from None
     if (instrument == "lamp") != (found.kind == "look"):
@@ -280,151 +330,13 @@ def _of_column(row: Mapping[str, str], key: str, instrument: str) -> Shown | Non
     return found
 
 
-# Where ------------------------------------------------------------------------------------------------------------
-
-
-def _task(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> Task:
-    """Say where and in which state a reading was taken."""
-    state = _conditions(circuit, row, base)
-    step = _step(circuit, row) if row.get("step") or state.ignition == "on" else circuit.steps[0]
-    at, red, black = row.get("at", ""), row.get("red", ""), row.get("black", "")
-    if at:
-        if red or black:
-            raise InputError("a clamp goes round a wire (at); red and black are leads: give one or the other", key="at")
-        at = _clamped(circuit, at, state)
-    elif red:
-        red, black = (_point(circuit, text, key) for text, key in ((red, "red"), (black or circuit.net.ground, "black")))
-        if circuit.node(red) == circuit.node(black):
-            raise InputError(f"both leads are on {red}", key="black")
-    else:
-        raise InputError("needs red (and black), or at for a clamp", key="red")
-    task = Task(step, state, _instrument(row, at), red, black, at)
-    return replace(task, capture=_capture(circuit, row, task))
-
-
-def _clamped(circuit: Circuit, name: str, state: Conditions) -> str:
-    """Give the element that a clamp sits on."""
-    parted = {pin for plug in state.unplugged for pin in circuit.connector(plug).pins}
-    there = [n for n, e in circuit.net.elements.items() if n not in parted and "current" in kernels_of(type(e)).outputs[0]]
-    found = _spelled(name, [*there, *parted])
-    if found in parted:
-        raise InputError(f"no clamp can sit on {found} while it is unplugged", key="at")
-    if found not in there:
-        raise UnknownNameError("element for a clamp", name, there, key="at")
-    return found
-
-
-def _step(circuit: Circuit, row: Mapping[str, str]) -> str:
-    step = _spelled(row.get("step", ""), circuit.steps)
-    if not step:
-        raise InputError(f"needs the step; accepted: {', '.join(circuit.steps)}", key="step")
-    try:
-        circuit.step_index(step)
-    except UnknownNameError as error:
-        raise with_place(error, key="step") from None
-    return step
-
-
-def _instrument(row: Mapping[str, str], at: str) -> str:
-    given = row.get("instrument", "").lower()
-    reading = " ".join((row.get("reading") or row.get("max", "")).translate(SIGNS).split()).lower()
-    if not given:
-        told = next((name for ending, name in _BY_UNIT.items() if reading.endswith(ending)), "voltmeter")
-        return "clamp" if at else "lamp" if reading in LOOKS else told
-    if at and given in FUNCTIONS:
-        given = f"clamp-{given}"
-    if given not in _UNITS:
-        raise UnknownNameError("instrument", given, tuple(_UNITS), key="instrument")
-    if on_clamp(given) != bool(at):
-        what = "a clamp needs the element that it goes round, in the column at" if not at else "at is for a clamp"
-        raise InputError(what, key="instrument")
-    return given
-
-
-def _capture(circuit: Circuit, row: Mapping[str, str], task: Task) -> float:
-    """Give for how long a minimum or maximum must last, s: as the row says, else the circuit's chart, else what is usual."""
-    function = function_of(task.instrument)
-    if function is None or not function.capture:
-        return 0.0
-    if row.get("capture"):
-        try:
-            return read_capture(row["capture"])
-        except InputError as error:
-            raise with_place(error, key="capture") from None
-    own = (task.instrument, task.red, task.black, task.at)
-    return next((r.capture for r in circuit.readings if (r.instrument, r.red, r.black, r.at) == own), CAPTURE)
-
-
-def _conditions(circuit: Circuit, row: Mapping[str, str], base: Conditions) -> Conditions:
-    """Give the conditions of a row: the common ones, and what the row changes."""
-    changes = {_ARGUMENTS.get(key, key): _argument(circuit, key, row[key]) for key in _ROW_STATE if row.get(key)}
-    if not changes:
-        return base
-    off = changes.get("ignition", base.ignition) == "off"
-    if off:
-        changes.setdefault("engine", "off")
-    if "supply" in changes:
-        changes["supply_at"] = "rest" if off else _step(circuit, row)
-    given: dict[str, Any] = {
-        "supply": base.supply, "supply_at": base.supply_at, "ambient": base.ambient, "engine": base.engine,
-        "ignition": base.ignition, "since": base.since, "unplug": base.unplugged, "fit": [str(f) for f in base.fitted],
-    }  # fmt: skip
-    return Conditions.read(circuit, **{**given, **changes})
-
-
-def _argument(circuit: Circuit, key: str, text: str) -> Any:
-    """Read one condition by itself, as `Conditions.read` takes it; errors name the column."""
-    value: Any = text.lower() if key in ("engine", "ignition", "since") else text
-    if key == "unplugged":
-        value = tuple(_spelled(name, circuit.connectors) for name in re.split(r"[\s,;+]+", text) if name)
-    elif key == "fitted":
-        value = tuple(_fitting(circuit, one) for one in re.split(r"[\s,;]+", text) if one)
-    elif key == "supply_at":
-        value = _spelled(text, (*circuit.steps, "rest"))
-    try:
-        Conditions.read(circuit, **{_ARGUMENTS.get(key, key): value})
-    except InputError as error:
-        named = copy.copy(error)
-        named.key = key
-        raise named from None
-    return value
-
-
-def _fitting(circuit: Circuit, text: str) -> str:
-    kind, *leads = text.split(":")
-    return ":".join([kind.lower(), *(_spelled(lead, _points(circuit)) for lead in leads)])
-
-
-def _points(circuit: Circuit) -> list[str]:
-    net = circuit.net
-    return [*circuit.probes, *net.nodes(), *net.references(), *net.aliases()]
-
-
-def _point(circuit: Circuit, name: str, key: str) -> str:
-    found = _spelled(name, _points(circuit))
-    try:
-        node = circuit.node(found)
-    except UnknownNameError as error:
-        raise with_place(error, key=key) from None
-    if {**circuit.net.nodes(), **circuit.net.references()}.get(node) is not Domain.ELECTRICAL:
-        raise InputError(f"{shown(found)} is no electrical point", key=key)
-    return found
-
-
-def _spelled(name: str, accepted: Iterable[str]) -> str:
-    """Give a name in the case that the circuit has it in, where that leaves one choice."""
-    names = set(accepted)
-    alike = [n for n in names if n.casefold() == name.casefold()]
-    return alike[0] if name not in names and len(alike) == 1 else name
-
-
 # What was seen ----------------------------------------------------------------------------------------------------
 
 
 def _observation(circuit: Circuit, row: Mapping[str, str], number: int) -> Observation:
     """Read an observation: the word stands in `value`, or in `observe` with yes or no (or nothing) beside it, or in both."""
     observe, value = (" ".join(row.get(key, "").lower().split()) for key in ("observe", "value"))
-    step = _step(circuit, row) if row.get("step") else ""
+    step = read_step(circuit, row) if row.get("step") else ""
     if f"{observe} {value}" in OBSERVATIONS:  # fuse, open
         return Observation(number, step, f"{observe} {value}")
     if observe in OBSERVATIONS:

@@ -251,7 +251,7 @@ class _Fit:
         notes += [f"not fitted to: {_placed(r.task)}: {self.before[r.task].verdict}" for r in self.lost]
         if self.passed_over:
             notes.append(f"not fitted to: {self.passed_over} that are no numbers (OL, lamps, what jumps)")
-        return tuple(notes)
+        return (*notes, *self.findings.notes)
 
     def _shares(self, slopes: Array, covariance: Array) -> Array:
         """Largest share of each number's own variance in any reading's that the instrument can tell, (unknowns,)."""

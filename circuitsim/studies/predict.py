@@ -78,7 +78,7 @@ def predict(
         `circuitsim.library.functions`): ac, ac+dc, ac-average, min, max, scope-min, scope-max, duty, frequency. With
         ``at:ELEMENT`` such a function is that of the clamp.
     capture : float or str
-        For how long a level must last to be a min or max; 100 ms by default.
+        Time over which each min or max is averaged; 100 ms by default.
     meter : str
         The multimeter: see `circuitsim.measure.METERS`.
 
@@ -130,8 +130,8 @@ def reading_plan(
     waves: with readings of waveforms, and those for which a lamp is fitted; most studies follow averages of the circuit alone.
     """
     steps = _chosen(circuit, step)
-    hold = _capture(instrument, capture)
-    found = _probe_tasks(circuit, conditions, steps, probe, _Tool(instrument, hold, waves))
+    time = _capture(instrument, capture)
+    found = _probe_tasks(circuit, conditions, steps, probe, _Tool(instrument, time, waves))
     return found or _standard_tasks(circuit, conditions, steps, waves=waves)
 
 
@@ -154,12 +154,12 @@ class _Tool:
 
 
 def _capture(instrument: str, capture: float | str | None) -> float:
-    """Read a capture time, s; 0 for what holds no level. Raises InputError where it would have no effect."""
+    """Read a capture time, s; 0 for what has none. Raises InputError where it would have no effect."""
     function = function_of(instrument)
-    holds = function is not None and function.capture
+    averages = function is not None and function.capture
     if capture is None:
-        return CAPTURE if holds else 0.0
-    if not holds:
+        return CAPTURE if averages else 0.0
+    if not averages:
         raise InputError("is for the instruments min and max", key="capture")
     try:
         return read_capture(capture)

@@ -16,7 +16,7 @@ from typing import Any
 from circuitsim.errors import InputError, UnknownNameError, shown
 from circuitsim.measure.faults import PossibleFault
 
-__all__ = ["Prior", "read_prior"]
+__all__ = ["Prior", "prior_text", "read_prior"]
 
 HEALTHY = 0.25
 SOMETHING_ELSE = 0.02
@@ -64,6 +64,27 @@ class _Ones(dict[str, float]):
     def get(self, key: str, default: Any = None) -> Any:
         """Give 1."""
         return 1.0
+
+
+def prior_text(faults: Mapping[str, PossibleFault], circuit: str) -> str:
+    """Give the package's own weights for a circuit's faults as a file that `read_prior` takes, to be changed by hand."""
+    kinds: dict[str, list[PossibleFault]] = {}
+    for fault in faults.values():
+        kinds.setdefault(fault.kind.name, []).append(fault)
+    lines = [
+        f"# How likely each fault of {circuit} is before anything is measured, for 'diagnose --prior':",
+        "# change what you know better, and leave out what you don't.",
+        f"healthy = {HEALTHY}  # chance that nothing is wrong",
+        f'"something else" = {SOMETHING_ELSE}  # chance of what is not in this list',
+        "",
+        '[weights]  # of a kind; of a site, such as "X4.A" = 3, which multiplies all its kinds; or of one "SITE:KIND"',
+    ]
+    for name, members in kinds.items():
+        every = [f.kind.weight for f in members]
+        usual = max(every, key=every.count)
+        lines.append(f"{name} = {usual:g}")
+        lines += [f'"{f.name}" = {f.kind.weight:g}' for f in members if f.kind.weight != usual]
+    return "\n".join(lines) + "\n"
 
 
 def read_prior(path: str | Path, faults: Mapping[str, PossibleFault]) -> Prior:

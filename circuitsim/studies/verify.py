@@ -204,7 +204,7 @@ def _cautions(circuit: Circuit, before: Findings, after: Findings) -> tuple[str,
     text = (
         f"no battery voltage is given for {' and '.join(unknown)} (# supply: 12.3 V): bands are for the circuit's own battery"
     )
-    notes = [f"{f.file or w}: {n}" for w, f in (("before", before), ("after", after)) for n in f.notes]
+    notes = [f"{f'in {f.file}' if f.file else w}: {n}" for w, f in (("before", before), ("after", after)) for n in f.notes]
     return (_PROOF, *([text] if unknown else []), *notes, *circuit.cautions)
 
 

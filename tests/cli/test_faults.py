@@ -10,6 +10,8 @@ import pytest
 from click.testing import Result
 
 import circuitsim as cs
+from circuitsim.measure.faults import find_faults
+from circuitsim.studies.priors import Prior, read_prior
 
 Run = Callable[..., Result]
 
@@ -73,6 +75,17 @@ def test_bad_input_is_one_line(run: Run, tmp_path: Path, args: tuple[str, ...], 
     assert "Traceback" not in result.stderr
 
 
+@pytest.mark.parametrize("circuit", ["tractor-cab-fan", "generic-pack"])
+def test_weights_to_start_from(run: Run, tmp_path: Path, circuit: str) -> None:
+    """What `faults -o weights.toml` writes are the weights that hold without it."""
+    assert run("faults", circuit, "-o", "weights.toml").exit_code == 0
+    faults = find_faults(cs.load(circuit))
+    found, own = read_prior(tmp_path / "weights.toml", faults), Prior()
+    assert (found.healthy, found.other) == (own.healthy, own.other)
+    assert {name: found.weight(f) for name, f in faults.items()} == {name: own.weight(f) for name, f in faults.items()}
+    assert run("faults", circuit, "--format", "weights").stdout == (tmp_path / "weights.toml").read_text("utf-8")
+
+
 def test_a_fault_in_every_study(run: Run) -> None:
     """predict, tolerance, transient and waveform take --fault, and say which one is in."""
     options = ("--fault", "X4.A:corroded=80mohm", "--step", "4")
@@ -118,6 +131,22 @@ def test_testability(run: Run) -> None:
     assert more["isolated"] >= found["isolated"]  # more tests never tell less
 
 
+def test_testability_on_a_screen_is_short_and_says_how_to_see_all(run: Run) -> None:
+    """The figures of every fault are in JSON, in Markdown, and with --all."""
+    args = ("testability", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--step", "4", "--width", "100")
+    short, whole = run(*args).output, run(*args, "--all").output
+    faults = json.loads(run(*args, "--format", "json").output)["faults"]
+    shown = [f["fault"] for f in faults if f["shown"] > 0]
+    assert len(short.splitlines()) < 80 < len(faults)
+    assert f"and {len(shown) - 20} more that show" in short
+    assert f"{len(faults) - len(shown)} do not show: " in short
+    assert f"--all gives a row for each of the {len(faults)} faults" in short.replace("\n", " ")
+    best = max(faults, key=lambda f: f["isolated"])["fault"]
+    assert any(text.startswith(best) for text in short.splitlines())
+    assert {f["fault"] for f in faults} <= {text.split(" ")[0] for text in whole.splitlines()}
+    assert "--all" not in whole
+
+
 def test_diagnose_as_json(run: Run, readings: str) -> None:
     found = json.loads(run("diagnose", "tractor-cab-fan", readings, "--format", "json").output)
     first = found["suspects"][0]
@@ -148,6 +177,28 @@ def test_one_by_one(run: Run) -> None:
     assert "saw slow 4" in result.output  # listed
     assert "X4.A:corroded" in result.output
     assert "type STEP RED:BLACK READING" in result.stderr or "is not a number" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("4 fan slow", "'4 fan slow': is what was seen; type it as: saw slow 4"),
+        ("Fan  always FULL", "type it as: saw always full"),
+        ("step off fan fast", "type it as: saw fast off"),
+        ("4 fan off", "type it as: saw off 4"),
+        ("saw 3 slow", "'3 slow': is what was seen; type it as: saw slow 3"),
+        ("saw slwo 3", "did you mean 'slow'?"),
+    ],
+)
+def test_what_was_seen_in_free_words_points_to_saw(run: Run, typed: str, told: str) -> None:
+    from click.testing import CliRunner
+
+    from circuitsim.cli.app import program
+
+    result = CliRunner().invoke(program, ["diagnose", "tractor-cab-fan", "--interactive"], input=f"{typed}\ndone\n")
+    assert result.exit_code == 0
+    assert told in result.stderr
+    assert result.stderr.count("\n") == 1
 
 
 def test_verify(run: Run, readings: str, tmp_path: Path) -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from click.testing import Result
 
 from circuitsim.cli.commands import FUNCTIONS
-from circuitsim.library import functions
+from circuitsim.library import functions, load
+from circuitsim.studies.evidence import load_findings
 
 Run = Callable[..., Result]
 MINIBUS = "minibus-condenser-fan"
@@ -55,6 +58,22 @@ def test_a_clamp_and_a_capture_time_as_json(run: Run) -> None:
     (record,) = json.loads(shown.output)["readings"]
     assert (record["instrument"], record["capture"], record["unit"]) == ("clamp-max", 5e-6, "A")
     assert record["low"] < record["expected"] < record["high"]
+
+
+def test_a_chart_as_csv_says_over_what_time_min_and_max_are_averaged(run: Run, tmp_path: Path) -> None:
+    """With its unit, as the column `capture` of a file of readings takes it; empty for what has none."""
+    leads = ("--probe", "CMD:GND", "--step", "1")
+    run("predict", MINIBUS, *leads, "--instrument", "max", "--capture", "1ms", "-o", "max.csv")
+    (row,) = _rows((tmp_path / "max.csv").read_text("utf-8-sig"))
+    assert (row["instrument"], row["capture"], row["at"]) == ("max", "1 ms", "")
+    (found,) = load_findings(load(MINIBUS), tmp_path / "max.csv").readings
+    assert found.task.capture == 1e-3
+    (row,) = _rows(run("predict", MINIBUS, *leads, "--instrument", "duty", "--format", "csv").stdout)
+    assert row["capture"] == ""
+
+
+def _rows(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
 
 
 def test_a_chart_as_csv_has_a_row_for_each(run: Run) -> None:

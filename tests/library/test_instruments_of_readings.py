@@ -41,8 +41,8 @@ WRONG = {
     "a word that is no instrument": (
         (LEADS, 'instrument = "dutty"\n'), UnknownNameError, ("did you mean 'duty'",),
     ),
-    "a capture time of what holds nothing": (
-        (LEADS, 'instrument = "duty"\ncapture = "1 ms"\n'), CircuitFileError, ("capture", "only min and max do"),
+    "a capture time of what has none": (
+        (LEADS, 'instrument = "duty"\ncapture = "1 ms"\n'), CircuitFileError, ("capture", "only min and max have one"),
     ),
     "a capture time without its unit": (
         (LEADS, 'instrument = "max"\ncapture = "1"\n'), QuantityError, ("capture", "has no unit"),

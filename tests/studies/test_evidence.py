@@ -195,7 +195,7 @@ def test_the_instrument_follows_from_the_row(load: Load, row: dict[str, str], in
     assert found.task.at == ("M1" if "at" in row else "")
 
 
-def test_for_how_long_a_maximum_must_last(load: Load) -> None:
+def test_over_what_time_a_maximum_is_averaged(load: Load) -> None:
     """As the row says, else as the circuit's chart says for that place, else 100 ms (common, from memory)."""
     row = {"step": "2", "red": "CMD", "reading": "12.0 V", "instrument": "max"}
     for circuit, cell, wanted in ((T, "1 ms", 0.001), (T, "", 0.1), ("generic-pwm", "", _charted_capture(load("generic-pwm")))):
@@ -360,6 +360,7 @@ WRONG = [
     ("step,red,reading,ignition,engine\n4,MOT-,1 V,off,running\n", "f.csv:2: ignition: the engine does not run"),
     ("step,red,reading,instrument\n4,MOT-,12 %,lamp\n", "f.csv:2: reading: '12 %' found; a lamp is bright, dim, dark"),
     ("step,red,reading,instrument\n4,MOT-,dim,duty\n", "f.csv:2: reading: 'dim' found; it can't be duty"),
+    (HEAD + "4,,MOT-,GND,8.48 V\n4,,MOT+,GND,47 V\n", "f.csv:3: reading: '47 V' is more than any point of this circuit can"),
     ("step,red,reading,min,max\n4,MOT-,5 V,9 V,3 V\n", "f.csv:2: min: '9 V' is above the max, '3 V'"),
     ("step,red,reading,min\n4,MOT-,,3 V\n", "f.csv:2: reading: needs a reading (or min and max)"),
     ("step,red,reading,max\n4,MOT-,3 V,OL\n", "f.csv:2: max: 'OL' is no number with a unit"),

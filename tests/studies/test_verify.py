@@ -279,7 +279,7 @@ def test_a_missing_supply_and_unmeasured_rows_are_told() -> None:
     after = replace(_read("4,,MOT-,GND,,0.25 V\n", HEAD), notes=("3 rows still hold what was printed",))
     cautions = verify(_circuit(), _read("4,,MOT-,GND,,0.25 V\n"), after).cautions
     assert any(text.startswith("no battery voltage is given for after (# supply: 12.3 V)") for text in cautions)
-    assert "f.csv: 3 rows still hold what was printed" in cautions
+    assert "in f.csv: 3 rows still hold what was printed" in cautions
     assert set(_circuit().cautions) <= set(cautions)
     both = _read("4,,MOT-,GND,,0.25 V\n")
     assert not any("no battery voltage" in text for text in verify(_circuit(), both, both).cautions)

@@ -1,0 +1,85 @@
+"""What to do with the chances of a diagnosis, in a sentence: stop at a repair, or measure on; and how firm that is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Suspect
+from circuitsim.studies.next_test import TOLD, Choice
+
+__all__ = ["advise", "firmness"]
+
+
+def advise(
+    suspects: Sequence[Suspect], cures: Mapping[str, float], minutes: Mapping[str, float], ranked: Sequence[Choice] | None,
+    sure: float,
+) -> tuple[bool, str]:  # fmt: skip
+    """Say whether enough is known, and what to do.
+
+    suspects: the likeliest first; cures: the chance of each repair, of 'healthy' and 'something else'; minutes: of each repair;
+    ranked: tests, None where nobody asked for any; sure: chance of one repair from which on enough is known.
+    """
+    cure, chance = max(cures.items(), key=lambda one: one[1])
+    if chance >= sure:
+        return True, _stop(cure, chance, minutes.get(cure, 0.0))
+    if not suspects:
+        return False, "nothing measured yet points anywhere"
+    if ranked is None or (ranked and ranked[0].bits > TOLD):
+        return False, f"not enough yet: {_open(suspects[0], cure, cures)}; measure on"
+    first = suspects[0]
+    if first.leader.fault == HEALTHY and len(first.faults) > 1:
+        rest = f"tells it from the {_faults(first)} that these readings would not show"
+        return True, f"this may well be a good circuit ({_percent(cures[HEALTHY])}): no test that can be made {rest}"
+    names = ", ".join(first.faults[:6])
+    return True, f"no test that can be made tells more: {names} ({_percent(first.probability)}) stay together"
+
+
+def _stop(cure: str, chance: float, minutes: float) -> str:
+    wrong = f"{_percent(1 - chance)} risk of being wrong"
+    if cure == HEALTHY:
+        return f"nothing wrong that these readings could show ({wrong}); in band does not prove every part"
+    if cure == OTHER:
+        return f"none of the faults in the library explains these readings ({wrong}): look for something else"
+    return f"enough: {cure} (about {minutes:.0f} min, {wrong}); then prove it with 'verify'"
+
+
+def _open(first: Suspect, cure: str, cures: Mapping[str, float]) -> str:
+    """Say what is open; cure: the likeliest, 'healthy' and 'something else' among them."""
+    if first.leader.fault == HEALTHY and cure == HEALTHY and len(first.faults) > 1:
+        hidden = (
+            f"but one of {_faults(first)} that these readings would not show has {_percent(first.probability - cures[cure])}"
+        )
+        return f"a good circuit has {_percent(cures[cure])}, {hidden}"
+    if cure == HEALTHY and first.cures:
+        own = max(first.cures, key=lambda one: cures[one])
+        return (
+            f"the first suspect has {_percent(first.probability)}, but its likeliest repair ({own}) has "
+            f"{_percent(cures[own])}, and a good circuit {_percent(cures[cure])}"
+        )  # fmt: skip
+    named = f"'{cure}'" if cure in (HEALTHY, OTHER) else f"the likeliest repair ({cure})"
+    return f"{named} has {_percent(cures[cure])}"
+
+
+def _faults(first: Suspect) -> str:
+    count = len(first.faults) - 1
+    return f"{count} fault{'s' if count > 1 else ''}"
+
+
+def firmness(suspects: Sequence[Suspect], flat: Mapping[str, float]) -> str:
+    """Say what becomes of the first suspect if all kinds of faults were equally likely; flat: the chances that then hold."""
+    if not suspects:
+        return ""
+    groups = [(sum(flat.get(name, 0.0) for name in s.faults), s.faults[0], len(s.faults) - 1) for s in suspects]
+    listed = {name for s in suspects for name in s.faults}
+    single = [(chance, name, 0) for name, chance in flat.items() if name not in listed]
+    chance, leader, others = max([*groups, *single])
+    before = "with all kinds of faults equally likely beforehand, the first suspect would"
+    if leader == suspects[0].faults[0]:
+        return f"{before} still come first, with {_percent(chance)}"
+    more = f" (and {others} more that go with it)" if others else ""
+    named = "a good circuit" if leader == HEALTHY else leader
+    return f"{before} have {_percent(groups[0][0])}, and {named}{more} would come first, with {_percent(chance)}"
+
+
+def _percent(chance: float) -> str:
+    return f"{100 * chance:.0f} %"
