@@ -9,7 +9,8 @@ vehicle is moved to where its readings, as solved, fit best, and drawn about the
 counts by prior over proposal and by the chance that the meter shows exactly the digits that were written down (gain shared by
 all readings of one unit and counts of each reading evenly within the limits, then the last digit). Tolerances have their true
 shapes. What the sampling leaves in doubt is printed: effective number of vehicles, and the change when only half of the
-vehicles are taken. Suspects of little weight rest on an eighth of the vehicles. Suspects more than 12 nats below the best by the diagnosis are left out, but never the fault that is there.
+vehicles are taken. Suspects of little weight rest on an eighth of the vehicles; those more than 12 nats below the best by the
+diagnosis are left out, but never the fault that is there.
 
 Printed: log score of both and their difference (target 0.1 nat), the share of cases in which the first group holds the truth
 over what the exact posterior would reach by choosing among the same groups (target 0.97), and the calibration.
@@ -173,8 +174,8 @@ class Severities:
 class Conditional:
     """The numbers of vehicles, given their severity and what is left of the readings, about one place.
 
-    In the directions that the readings tell of (singular vectors of the slopes in units of the readings' errors) each vehicle is
-    moved to where it is likeliest, with readings as solved, and drawn about there; all others keep their draws from the prior.
+    In the directions that the readings tell of (singular vectors of the slopes in units of their errors) each vehicle is moved
+    to where it is likeliest, with readings as solved, and drawn about there; all others keep their draws from the prior.
     """
 
     def __init__(self, part: Component, noise: Array) -> None:

@@ -84,8 +84,8 @@ def look_closer(
 class Climb:
     """All places at once: where numbers and severities are likeliest, and what the readings say there.
 
-    open: places that have not settled, and may come to something; at, kept: shares and strays of the highest so far; best: log likelihood there, to first
-    order about that place; width: standard deviation of the share there.
+    open: places that have not settled, and may come to something; at, kept: shares and strays of the highest so far; best: log
+    likelihood there, to first order about that place; width: standard deviation of the share there.
     """
 
     def __init__(

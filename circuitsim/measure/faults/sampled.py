@@ -113,7 +113,7 @@ class _Point:
         """Solve the vehicles that have lost fuses anew: their numbers, and what is shown."""
         rows = sorted({row for row, _ in opened})
         place = {row: j for j, row in enumerate(rows)}
-        values = self._columns(share[rows], strays[np.ix_(rows, self._where)])
+        values = self._columns(share[rows], strays[rows][:, self._where])
         for row, name in opened:
             own = self.bench.tapped.net.elements[name].values["resistance"]
             values.setdefault((name, "resistance"), np.full(len(rows), own))[place[row]] = OPEN
