@@ -23,8 +23,9 @@ from circuitsim.studies.sightings import Sightings
 __all__ = ["Climb", "Look", "look_closer"]
 
 Array = NDArray[np.float64]
-_ROUNDS = 7
-_SETTLED = 0.2  # nats; what changes by less from one round to the next is left
+_ROUNDS = 20
+_SETTLED = 0.1  # nats; where no more is to be gained by the slopes, a place is left
+_LONGER = 3.0  # times the last part of the way; 1 is all of it
 _STRIDE = 2.5  # standard deviations; furthest that a number is moved at once
 _REACH = 0.1  # shares; furthest that a severity is moved at once
 _APART = 1e-3  # shares between which a slope along the severity is taken
@@ -101,6 +102,10 @@ class Climb:
         self.at, self.width = self.share.copy(), np.full(len(looks), math.inf)
         self._height, self._promise = (np.full(len(looks), -math.inf) for _ in range(2))
         self.kept = self.strays.copy()
+        # The way on from the highest so far, of the severity and of the numbers; by how much it rises there at first, in nats
+        # for the whole way; and which part of it was gone.
+        self._way, self._ways = np.zeros(len(looks)), self.strays.copy()
+        self._rise, self._part = np.zeros(len(looks)), np.ones(len(looks))
         self.open = np.arange(len(looks))
 
     def step(self, some: NDArray[np.intp]) -> None:
@@ -123,27 +128,34 @@ class Climb:
         merit = self._merit(shown.value[:size], strays, doubtful)
         # Short of the top the slopes promise a height that nobody has seen: only the height here counts, with their width.
         promised = -0.5 * np.einsum("vi,vij,vj->v", left, inverse, left)
+        lacking = np.maximum(promised - merit, 0.0)
         self._promise[some] = total
-        better = self._keep(some, merit, total - np.maximum(promised - merit, 0.0), sharp)
-        moved = np.clip(np.einsum("vi,vij,vj->v", along, inverse, left) / np.maximum(sharp, 1e-12), -_REACH, _REACH)
+        along_left = np.einsum("vi,vij,vj->v", along, inverse, left)
+        moved = np.clip(along_left / np.maximum(sharp, 1e-12), -_REACH, _REACH)
         on = np.where(moves, np.clip(share + moved, 0, 1), share)
         rest = left - along * (on - share)[:, None]
         goal = np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
-        # What did not come out better is tried again half way to the best so far.
-        self.share[some] = np.where(better, on, 0.5 * (share + self.at[some]))
-        ahead_of = strays + np.clip(goal - strays, -_STRIDE, _STRIDE)
-        self.strays[some] = np.where(better[:, None], ahead_of, 0.5 * (strays + self.kept[some]))
-
-    def _keep(self, some: NDArray[np.intp], height: Array, total: Array, sharp: Array) -> NDArray[np.bool_]:
-        """Keep what came out higher than before, and say what did; what has settled is not looked at again."""
-        better = (height > self._height[some]) & np.isfinite(total)
-        settled = better & (height - self._height[some] < _SETTLED) & (np.abs(total - self.best[some]) < _SETTLED)
+        better = (merit > self._height[some]) & np.isfinite(total)
+        self._go_on(some, better, merit)
         new = some[better]
-        self._height[new], self.best[new], self.at[new] = height[better], total[better], self.share[new]
+        self._height[new], self.best[new], self.at[new] = merit[better], (total - lacking)[better], self.share[new]
         self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
         self.kept[new] = self.strays[new]
-        self.open = np.setdiff1d(self.open, some[settled])
-        return better
+        self._way[new] = (on - share)[better]
+        self._ways[new] = np.clip(goal - strays, -_STRIDE, _STRIDE)[better]
+        gain = lacking + 0.5 * np.abs(along_left * (on - share))
+        self._rise[new] = 2 * gain[better]
+        self.open = np.setdiff1d(self.open, some[better & (gain < _SETTLED)])
+        self.share[some] = np.clip(self.at[some] + self._part[some] * self._way[some], 0, 1)
+        self.strays[some] = self.kept[some] + self._part[some, None] * self._ways[some]
+
+    def _go_on(self, some: NDArray[np.intp], better: NDArray[np.bool_], merit: Array) -> None:
+        """Set how far to go next: further where it came out better; else to the top of the parabola through what was seen."""
+        part, rise = self._part[some], self._rise[some]
+        with np.errstate(all="ignore"):
+            top = part * rise * part / (2 * (self._height[some] + rise * part - merit))
+        shorter = np.clip(np.where(np.isfinite(top), top, 0.0), 0.1 * part, 0.5 * part)
+        self._part[some] = np.where(better, np.minimum(_LONGER * part, 1.0), shorter)
 
     def drop(self) -> None:
         """Leave places whose slopes do not even promise to come near the best that has settled."""

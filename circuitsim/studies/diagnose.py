@@ -37,7 +37,9 @@ _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 60  # suspects that are compared pair by pair
 _PARTS, _SLACK = 9, 0.015  # severities of each, and how far each is spread (shares)
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
-_LIVE, _CLOSELY = 60.0, 30  # nats below the best, and how many: suspects that are looked at closely
+_LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
+"""Suspects that are looked at closely: so many nats below the best, and so many times what even the best lacks of a perfect fit
+more, for then first order says little of any; and how many at most."""
 _SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 _FEW = 0.1  # chance of what was seen below which that speaks against a suspect
@@ -136,7 +138,9 @@ class Diagnosing:
             return
         best, base = max(self.base, float(evidence.max())), self.base
         silent = np.array([np.abs(d.logs - base).max() < _BLIND for d in densities])
-        live = [k for k in np.argsort(-evidence).tolist() if evidence[k] > best - _LIVE and not silent[k]]
+        perfect = float(self.likelihood.solved(self.healthy.value, self.healthy.shared)[1][0])
+        near = best - _LIVE - _SHORT * max(perfect - best, 0.0)
+        live = [k for k in np.argsort(-evidence).tolist() if evidence[k] > near and not silent[k]]
         live = [k for k in live if self.courses[k].against is None][:_CLOSELY]
         some = [self.courses[k] for k in live]
         bench, args = self.table.bench, (self.likelihood, self.sightings)
