@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -48,14 +50,21 @@ def findings(volts: float, amperes: float) -> Findings:
     return Findings(tuple(TakenReading(0, t, s) for t, s in zip(TASKS, shown, strict=True)), (), Conditions())
 
 
-def quadrature(bench: FaultBench, likelihood: Likelihood, fault: str, share: float) -> float:
+@cache
+def sampler(fault: str) -> FaultSampler:
+    """One fault of the small circuit, compiled once."""
+    circuit = small()
+    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
+    return FaultSampler(bench, bench.faults[fault] if fault else None)
+
+
+def quadrature(likelihood: Likelihood, fault: str, share: float) -> float:
     """Logarithm of the evidence at one severity, by a product of three Gauss-Hermite rules over the tolerances."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(41)
-    assert len(bench.what) == 3
+    assert len(sampler(fault).bench.what) == 3
     grid = np.stack(np.meshgrid(nodes, nodes, nodes, indexing="ij"), axis=-1).reshape(-1, 3)
     weight = np.einsum("i,j,k->ijk", weights, weights, weights).ravel() / weights.sum() ** 3
-    known = bench.faults[fault] if fault else None
-    value = FaultSampler(bench, known).show(np.full(len(grid), share), grid)
+    value = sampler(fault).show(np.full(len(grid), share), grid)
     noise = likelihood.gains @ likelihood.gains.T + np.diag(likelihood.noise)
     left = likelihood.value - value
     logs = -0.5 * np.einsum("vi,ij,vj->v", left, np.linalg.inv(noise), left)
@@ -71,8 +80,7 @@ def test_the_healthy_evidence_is_that_of_nested_quadrature(volts: float, amperes
     """
     circuit = small()
     work = Diagnosing(circuit, findings(volts, amperes), METER, Prior())
-    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
-    assert work.base == pytest.approx(quadrature(bench, work.likelihood, "", 0.5), abs=0.12)
+    assert work.base == pytest.approx(quadrature(work.likelihood, "", 0.5), abs=0.12)
 
 
 @pytest.mark.parametrize(("volts", "amperes"), [(11.11, 8.75), (9.89, 7.32), (10.05, 7.10)])
@@ -84,8 +92,7 @@ def test_a_faults_evidence_is_that_of_nested_quadrature(volts: float, amperes: f
     density = work.densities[k]
     low, high = density.quantiles([0.001, 0.999])
     share = np.linspace(max(low - 0.02, 0.0), min(high + 0.02, 1.0), 61)
-    bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
-    logs = np.array([quadrature(bench, work.likelihood, "X1:corroded", float(x)) for x in share])
+    logs = np.array([quadrature(work.likelihood, "X1:corroded", float(x)) for x in share])
     simpson = np.ones(61)
     simpson[1:-1:2], simpson[2:-1:2] = 4.0, 2.0
     evidence = np.log((simpson * np.exp(logs - logs.max())).sum() * (share[1] - share[0]) / 3) + logs.max()
