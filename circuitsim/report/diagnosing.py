@@ -74,7 +74,11 @@ def _named(suspect: Suspect) -> str:
         return f"healthy ({own}), or one of {len(suspect.faults) - 1} faults that these readings would not show"
     if suspect.unseen and len(suspect.faults) > 1:
         return f"{len(suspect.faults)} faults that nothing measured so far could show, such as {leader.fault}"
-    return leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
+    named = leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
+    if len(suspect.faults) < 2:
+        return named
+    own = _percent(leader.probability).strip()
+    return f"one of {len(suspect.faults)} faults that can't be told apart so far, {named} ({own}) the likeliest"
 
 
 def _suspect(suspect: Suspect, width: int) -> list[Line]:
@@ -85,7 +89,7 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
     if others:
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""
         healthy = suspect.leader.fault == HEALTHY
-        start = "the likeliest:" if healthy else "others of them:" if suspect.unseen else "not to be told from it so far:"
+        start = "the likeliest:" if healthy else "others of them:" if suspect.unseen else "the others:"
         together = f"{start} {', '.join(others[:_MOST])}{more}"
         lines += [line(text) for text in _under(together, width, indent)]
     lines += [line(text, "faint") for text in _under(suspect.why, width, indent)]

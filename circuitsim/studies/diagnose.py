@@ -104,7 +104,8 @@ class Diagnosing:
     ) -> None:  # fmt: skip
         self.circuit, self.meter, self.prior, self.findings = circuit, meter, prior, findings
         self.readings = [r for r in findings.readings if r.task.instrument in _TAKEN]
-        self.left_out = [_placed(r.task) for r in findings.readings if r.task.instrument not in _TAKEN]
+        left = [r.task for r in findings.readings if r.task.instrument not in _TAKEN]
+        self.left_out = [f"{t.instrument} at {_placed(t)}" for t in left]
         self.sightings = Sightings(circuit, findings.observations, findings.conditions, len(self.readings))
         seen = self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
         self.flickers = intermittent or seen
@@ -236,15 +237,17 @@ class Diagnosing:
 
     def _unseen(self, k: int) -> bool:
         """Whether nothing measured or seen so far could show a fault, at any severity."""
-        density = self.densities[k]
-        return bool(np.abs(density.logs - self.base).max() < _BLIND)
+        density, words = self.densities[k], max(map(self.sightings.words, self.members[k]))
+        return bool(np.abs(density.logs - self.base).max() < _BLIND and words < self.sightings.words(None) + _SPEAKS)
 
     def _seen(self, k: int) -> float:
         """Logarithm of the chance that with a course, as bad as it likely is, people say of speeds and fuses what they said."""
         course, density = (self.healthy, None) if k == GOOD else (self.courses[k], self.densities[k])
         found = course.at(np.array([0.5]) if density is None else density.share)
         logs = self.sightings.logs(found.speed, [course.blown[j] for j in found.nearest])
-        return float(logs[0]) if density is None else float(np.log(density.posterior() @ np.exp(logs)))
+        if density is None:
+            return float(logs[0])
+        return float(np.log(density.posterior() @ np.exp(logs))) + max(map(self.sightings.opened, self.members[k]))
 
     def _contradicted(self, k: int) -> bool:
         """Whether few people would say with a course what they said."""
@@ -372,14 +375,17 @@ class Diagnosing:
             for j in order[:2]
         ]
         against = self._contradicted(k)
-        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(k, against)) + _SAID * against
+        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(k, readings, against)) + _SAID * against
 
-    def _silent(self, k: int, against: bool) -> str:
+    def _silent(self, k: int, readings: Sequence[Compared], against: bool) -> str:
         """Say what there is for a course, where no reading stands out; against: whether what was seen is not."""
         if self._unseen(k):
             return "; nothing measured so far could show it"
         if not self.readings:
             return "; what was seen agrees with it" if self.findings.observations and not against else ""
+        odd = [c.placed for c in readings if abs(c.off) > 3]
+        if odd:
+            return "; a good circuit reads about the same, but neither explains " + "; ".join(odd[:3])
         return "; every reading agrees with it, and with a good circuit"
 
     def _doubtful(self, chances: Mapping[str, float]) -> tuple[str, ...]:

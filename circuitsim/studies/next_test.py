@@ -85,12 +85,19 @@ class Choice:
 
 def excluded(task: Task, cannot: Sequence[str]) -> bool:
     """Whether a test is one that can't be made: a connector, a lead, RED:BLACK, at:ELEMENT, an instrument."""
+    plugs = {place for lead in (task.red, task.black) for place in _on_plug(lead)}
     for text in cannot:
-        if text in task.conditions.unplugged or text in (task.red, task.black, task.at, task.instrument):
+        if text in task.conditions.unplugged or text in (task.red, task.black, task.at, task.instrument) or text in plugs:
             return True
         if text in (f"{task.red}:{task.black}", f"at:{task.at}", f"unplug:{' '.join(task.conditions.unplugged)}"):
             return True
     return False
+
+
+def _on_plug(lead: str) -> tuple[str, ...]:
+    """Give the connector and the pin that a lead probes, where it probes one half of a pin: X4.A/part is on X4 and X4.A."""
+    pin, half, _ = lead.partition("/")
+    return (pin, pin.rpartition(".")[0]) if half else ()
 
 
 def check_excluded(tasks: Sequence[Task], cannot: Sequence[str]) -> None:
@@ -103,6 +110,8 @@ def check_excluded(tasks: Sequence[Task], cannot: Sequence[str]) -> None:
             t.red,
             t.black,
             f"{t.red}:{t.black}" if t.red else "",
+            *_on_plug(t.red),
+            *_on_plug(t.black),
             t.at,
             f"at:{t.at}",
             t.instrument,

@@ -28,6 +28,7 @@ _WRONG = 0.03  # chance that a person says something else than what is there
 _RARELY = 0.003  # the same for a fan that nothing switches down: that is not misjudged often
 _UNTOLD = 0.03  # chance of a word that a kind of fault does not list
 _AS_USUAL = {"surges": 0.005, "noisy": 0.02, "hot smell": 0.005, "plug melted": 0.003, "fuse open": 0.003}
+_CERTAIN = 0.9  # chance of a word from which on it is what the fault is
 _INTERMITTENT = ("surges", "starts when tapped")
 
 
@@ -103,13 +104,22 @@ class Sightings:
 
     def words(self, fault: PossibleFault | None) -> float:
         """Give the logarithm of the chance of all other words with a kind of fault; None: healthy."""
-        total = 0.0
+        total = self.opened(fault)
         for seen in self.observations:
             if seen.word in _BY_SPEED or seen.word == "fuse open":
                 continue
             chance = _AS_USUAL.get(seen.word, 0.005) if fault is None else fault.kind.words.get(seen.word, _UNTOLD)
             total += float(np.log(chance if seen.seen else 1 - chance))
         return total
+
+    def opened(self, fault: PossibleFault | None) -> float:
+        """Give the logarithm by which a fault that is an open fuse is likelier by that, or less likely, than `logs` has it.
+
+        `logs` knows of fuses that too much current opens.
+        """
+        own, usual = fault.kind.words.get("fuse open", 0.0) if fault else 0.0, _AS_USUAL["fuse open"]
+        told = [seen.seen for seen in self.observations if seen.word == "fuse open"] if own > _CERTAIN else []
+        return float(sum(np.log(own / usual if yes else (1 - own) / (1 - usual)) for yes in told))
 
     def anything(self) -> float:
         """Logarithm of the chance of all that was seen, if it is something outside the library."""

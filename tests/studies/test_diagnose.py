@@ -22,7 +22,7 @@ from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReadi
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood, shared_by
-from circuitsim.studies.next_test import Minutes, choose
+from circuitsim.studies.next_test import Minutes, check_excluded, choose, excluded
 from circuitsim.studies.priors import Prior, read_prior
 
 METER = meter("standard")
@@ -163,6 +163,26 @@ def test_observations_alone_rank() -> None:
     full = sum(found.probability(n) for n in ("U1:output-shorted", "W3:chafed-to-ground", "W7:chafed-to-ground", "S2:shorted"))
     assert full > 4 * found.probability("healthy")
     assert found.next_test is not None
+
+
+def test_a_fuse_that_is_open_is_a_blown_fuse_first_and_one_that_is_not_is_none() -> None:
+    """No reading at all: what somebody saw of the fuse is what a blown fuse is. Common practice, no source."""
+    for seen in (True, False):
+        found = diagnose(_circuit(), Findings((), (Observation(0, "", "fuse open", seen),), Conditions()), next_test=False)
+        blown = [found.probability(name) for name in ("F7:blown", "F9:blown")]
+        assert (min(blown) > found.probability("X0.1:corroded") * 10) is seen
+        assert (max(blown) < found.probability("X0.1:open")) is not seen
+        if seen:
+            assert {s.leader.fault for s in found.suspects[:2]} == {"F7:blown", "F9:blown"}
+
+
+def test_a_plug_that_cannot_be_reached_takes_its_pins_with_it() -> None:
+    task = Task("4", Conditions(), "voltmeter", "X4.A/harness", "X4.A/part")
+    for text in ("X4", "X4.A", "X4.A/part"):
+        check_excluded([task], [text])
+        assert excluded(task, [text])
+    assert not excluded(task, ["X4.B"])
+    assert not excluded(Task("4", Conditions(), "voltmeter", "MOT+", "GND"), ["X4"])
 
 
 def test_a_display_that_jumps_makes_joints_that_come_and_go_suspects() -> None:
