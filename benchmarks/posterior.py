@@ -318,7 +318,7 @@ def _shown(sampler: FaultSampler, share: Array, latent: Array) -> Array:
 
 def _evidence(weight: Array) -> Evidence:
     effective = float(weight.sum() ** 2 / max((weight**2).sum(), 1e-300))
-    half = weight[::2].mean()
+    half = np.random.default_rng(weight.size).permutation(weight)[: weight.size // 2].mean()
     return Evidence(math.log(max(float(weight.mean()), 1e-300)), math.log(max(float(half), 1e-300)), effective)
 
 

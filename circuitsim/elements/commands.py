@@ -77,8 +77,8 @@ class OpenCollector(Element):
 
     Of a source of V volts behind R ohms, which all else on the line is to it (Thévenin; its own leakage is in both), it makes
     the average line voltage V·(1 - duty·R/(R + R_on)); seen from outside that is the conductance duty/((1 - duty)·R + R_on).
-    R is found for every point, whatever hangs on the line (see `engine.matching`). With a duty of 1 and of 0 that is the line
-    pulled low and let go, between which it switches `frequency` times a second.
+    R is found for every point, whatever hangs on its wires and joints (see `engine.matching`). With a duty of 1 and 0 that is
+    the line pulled low and let go, between which it switches `frequency` times a second.
     """
 
     kind = "open-collector"

@@ -1,10 +1,10 @@
 """The resistance that all else shows between the ends of an element whose law asks for it (`Element.seen`), at every point.
 
-The nodes of such an element's line are those that its ends reach along wires and joints. With all other values held (the
-supply, the two ends of a controller's input, speed, heat), what the line is to the element follows from the slopes of the laws
-there: a current put in at one end and taken out at the other lifts the ends apart by R for each ampere. The element's own part
-is left out by taking it idle. That is Thévenin's resistance where the line is linear, as wires, joints, meters and inputs are;
-of a law that bends it is the one of its tangent.
+The nodes of such an element's line are those that its ends reach along wires and joints (`Element.joins`). With all other
+values held (the supply, the two ends of a controller's input, speed, heat), what the line is to the element follows from the
+slopes of the laws there: a current put in at one end and taken out at the other lifts the ends apart by R for each ampere.
+The element's own part is left out by taking it idle. That is Thévenin's resistance where the line is linear, as wires,
+joints, meters and inputs are; of a law that bends it is the one of its tangent.
 
 Being a matter of the line alone, R is known before anything is solved, as closely as the line is linear: so laws are matched
 first, and looked at again once a point is found.

@@ -1,7 +1,8 @@
 """Exact first derivatives of answers against every parameter, by the adjoint of the solved system.
 
 With F(x, p) = 0 and an answer y(x, p): dy/dp = ∂y/∂p - λᵀ ∂F/∂p, where Jᵀ λ = ∂y/∂x. One transposed solve a sample
-serves all parameters. A resistance that an element sees (see `matching`) moves with the parameters of its line, and with it y.
+serves all parameters. A resistance that an element sees (see `matching`) moves with the parameters of its line, and with it y:
+exactly where the line is linear and has one such element.
 """
 
 from __future__ import annotations

@@ -129,7 +129,6 @@ class Climb:
         # Short of the top the slopes promise a height that nobody has seen: only the height here counts, with their width.
         promised = -0.5 * np.einsum("vi,vij,vj->v", left, inverse, left)
         lacking = np.maximum(promised - merit, 0.0)
-        self._promise[some] = total
         along_left = np.einsum("vi,vij,vj->v", along, inverse, left)
         moved = np.clip(along_left / np.maximum(sharp, 1e-12), -_REACH, _REACH)
         on = np.where(moves, np.clip(share + moved, 0, 1), share)
@@ -140,7 +139,7 @@ class Climb:
         new = some[better]
         self._height[new], self.best[new], self.at[new] = merit[better], (total - lacking)[better], self.share[new]
         self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
-        self.kept[new] = self.strays[new]
+        self.kept[new], self._promise[new] = self.strays[new], total[better]
         self._way[new] = (on - share)[better]
         self._ways[new] = np.clip(goal - strays, -_STRIDE, _STRIDE)[better]
         gain = lacking + 0.5 * np.abs(along_left * (on - share))

@@ -42,7 +42,7 @@ _LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
 more, for then first order says little of any; and how many at most."""
 _SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
-_FEW = 0.1  # chance of what was seen below which that speaks against a suspect
+_FEW = 0.1  # of the chance with what agrees best; what was seen speaks against a suspect with which it has less
 _SAID = "; what was seen speaks against it"
 GOOD = -1
 """Number of the healthy circuit among the courses."""
@@ -250,8 +250,12 @@ class Diagnosing:
         return float(np.log(density.posterior() @ np.exp(logs))) + max(map(self.sightings.opened, self.members[k]))
 
     def _contradicted(self, k: int) -> bool:
-        """Whether few people would say with a course what they said."""
-        return self._seen(k) < math.log(_FEW)
+        """Whether far fewer people would say with a course what they said than with what agrees best with that."""
+        return self._seen(k) < self._best_seen + math.log(_FEW)
+
+    @cached_property
+    def _best_seen(self) -> float:
+        return max(map(self._seen, [GOOD, *np.flatnonzero(self.by_course > _SHOWN).tolist()]))
 
     def _seen_alike(self, leader: int, k: int) -> bool:
         """Whether what was seen leaves two courses together, by the same measure as readings do."""

@@ -100,7 +100,8 @@ class Sightings:
             truth = {
                 "off": stands * 1.0, "slow": moving * slow, "fast": moving * fast, "normal": moving * (1 - slow) * (1 - fast),
             }[word]  # fmt: skip
-        return np.asarray(_WRONG + (1 - 2 * _WRONG) * truth)
+        known = np.isfinite(speed)  # without a point nothing is known of its speed
+        return np.where(known, _WRONG + (1 - 2 * _WRONG) * truth, 1 / 3)
 
     def words(self, fault: PossibleFault | None) -> float:
         """Give the logarithm of the chance of all other words with a kind of fault; None: healthy."""

@@ -91,3 +91,12 @@ def test_other_instruments_can_not_be_sampled() -> None:
     lamp = FaultBench(circuit, [Task("3", Conditions(), "lamp", "MOT+", "GND")], IDEAL, find_faults(circuit))
     with pytest.raises(InputError, match="only voltmeter and clamp"):
         FaultSampler(lamp, None)
+
+
+def test_a_reading_that_is_asked_for_twice_is_the_same_twice(bench: FaultBench) -> None:
+    """As for a clamp at the step of an observation, whose speed is read from the same column."""
+    fault = (read_fault(bench.circuit, "X4.A:corroded=60mohm", bench.faults),)
+    once, twice = bench.show([(), fault], [0, 1, 2]), bench.show([(), fault], [2, 0, 2, 1])
+    for part in ("value", "spread", "sound", "speed"):
+        np.testing.assert_array_equal(getattr(twice, part), getattr(once, part)[:, [2, 0, 2, 1]])
+    assert np.isfinite(twice.value).all()

@@ -165,6 +165,20 @@ def test_observations_alone_rank() -> None:
     assert found.next_test is not None
 
 
+def test_a_speed_that_was_seen_counts_alike_with_and_without_the_clamps_row() -> None:
+    """The motor's current at the same step has the speed's own column: it must not be lost by being asked for twice."""
+    places = {"MOT+:GND": "4", "MOT-:GND": "4", "X4.A/harness:X4.A/part": "4"}
+    with_clamp = _findings("X4.A:corroded=80mohm", {**places, CLAMP: "4"})
+    seen = (Observation(0, "4", "slow"),)
+    chances = []
+    for findings in (_findings("X4.A:corroded=80mohm", places), with_clamp):
+        work = Diagnosing(_circuit(), replace(findings, observations=seen), meter("standard"), Prior(), table=_table())
+        k = next(k for k, family in enumerate(work.members) if family[0].name == "X4.A:corroded")
+        chances.append(np.exp(work._seen(k)))
+        assert np.isfinite(work.courses[k].speed).all()
+    assert chances[0] == pytest.approx(chances[1], rel=0.1)
+
+
 def test_a_fuse_that_is_open_is_a_blown_fuse_first_and_one_that_is_not_is_none() -> None:
     """No reading at all: what somebody saw of the fuse is what a blown fuse is. Common practice, no source."""
     for seen in (True, False):

@@ -134,7 +134,8 @@ class FaultBench:
             How far each vehicle's numbers stray from the nominal ones, in standard deviations in the order of `what` (of the
             logarithm, where a tolerance is a factor), (vehicles, numbers). Slopes are then those at that place, by strays.
         """
-        chosen = list(range(len(self.tasks))) if readings is None else list(readings)
+        wanted = list(range(len(self.tasks))) if readings is None else list(readings)
+        chosen = list(dict.fromkeys(wanted))  # one that is asked for twice is solved once
         size = (len(vehicles), len(chosen))
         value, speed, sound = np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, bool)
         spread = np.zeros((*size, len(self.what)))
@@ -154,7 +155,9 @@ class FaultBench:
                 value[some, at], speed[some, at], sound[some, at] = part.value, part.speed, part.sound
                 rows = np.arange(first, first + len(part.value))
                 spread[np.ix_(rows, np.array(at), where)] = part.spread
-        return Readout(value, spread, sound, speed, tuple(tuple(sorted(b)) for b in blown), self.what)
+        back = [chosen.index(k) for k in wanted]
+        opened = tuple(tuple(sorted(b)) for b in blown)
+        return Readout(value[:, back], spread[:, back], sound[:, back], speed[:, back], opened, self.what)
 
 
 def overloaded_fuses(solved: Solved) -> set[tuple[int, str]]:
