@@ -32,6 +32,7 @@ __all__ = [
     "QuantityError",
     "SolveError",
     "UnknownNameError",
+    "blaming",
     "nearest",
     "one_line",
     "shown",
@@ -332,6 +333,19 @@ def _likeness(name: str, candidate: str, floor: float) -> tuple[float, float]:
 
 
 _Error = TypeVar("_Error", bound=InputError)
+
+
+def blaming(error: _Error, key: str) -> _Error:
+    """Return a copy of ``error``, of the same class, that names another key: what the user wrote, not what was made of it.
+
+    Examples
+    --------
+    >>> print(blaming(InputError("is empty", key="unplug"), "unplugged"))
+    unplugged: is empty
+    """
+    blamed = copy.copy(error)
+    blamed.key = key
+    return blamed
 
 
 def with_place(

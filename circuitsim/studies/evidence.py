@@ -8,7 +8,6 @@ do not, count as not measured; a chart that nobody touched, or one of a circuit 
 
 from __future__ import annotations
 
-import copy
 import csv
 import io
 import re
@@ -18,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from circuitsim.errors import InputError, UnknownNameError, nearest, shown, with_place
+from circuitsim.errors import InputError, UnknownNameError, blaming, nearest, shown, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.displays import LOOKS, NUMBER, Shown, is_shown, read_shown
@@ -178,7 +177,7 @@ def _base(circuit: Circuit, common: Mapping[str, Any], given: Mapping[str, Any],
         try:
             Conditions.read(circuit, **{key: value})
         except InputError as error:
-            raise _blaming(error, key) from None
+            raise blaming(error, key) from None
     both = {**common, **given}
     try:
         return Conditions.read(circuit, **both)
@@ -186,14 +185,8 @@ def _base(circuit: Circuit, common: Mapping[str, Any], given: Mapping[str, Any],
         for key in given:
             if _agree(circuit, {k: v for k, v in both.items() if k != key}):
                 text = f"{error.message}; all else is as {file or 'the text'} has it"
-                raise _blaming(InputError(text), key) from None
+                raise InputError(text, key=key) from None
         raise with_place(error, file=file) from None
-
-
-def _blaming(error: InputError, key: str) -> InputError:
-    blaming = copy.copy(error)
-    blaming.key = key
-    return blaming
 
 
 def _agree(circuit: Circuit, conditions: Mapping[str, Any]) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
@@ -10,7 +9,7 @@ from typing import Any
 
 from circuitsim.elements.base import Domain
 from circuitsim.engine.kernels import kernels_of
-from circuitsim.errors import InputError, UnknownNameError, shown, with_place
+from circuitsim.errors import InputError, UnknownNameError, blaming, shown, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.library.functions import CAPTURE, FUNCTIONS, INSTRUMENTS, WAVE_INSTRUMENTS, function_of, on_clamp, read_capture
 from circuitsim.measure import Conditions, Task
@@ -128,9 +127,7 @@ def read_condition(circuit: Circuit, key: str, text: str) -> Any:
     try:
         Conditions.read(circuit, **{ARGUMENTS.get(key, key): value})
     except InputError as error:
-        named = copy.copy(error)
-        named.key = key
-        raise named from None
+        raise blaming(error, key) from None
     return value
 
 
