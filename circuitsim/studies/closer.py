@@ -71,8 +71,9 @@ def look_closer(
             looks += [Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
     work = Climb(bench, columns, likelihood, sightings, courses, looks)
     for k in range(_ROUNDS):
-        if work.open.size:
-            work.step(work.open)
+        if not work.open.size:
+            break
+        work.step(work.open)
         if k:
             work.drop()
     found = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, cached_property
 
@@ -240,8 +240,14 @@ class Diagnosing:
         density, words = self.densities[k], max(map(self.sightings.words, self.members[k]))
         return bool(np.abs(density.logs - self.base).max() < _BLIND and words < self.sightings.words(None) + _SPEAKS)
 
-    def _seen(self, k: int) -> float:
+    @cached_property
+    def _seen(self) -> Callable[[int], float]:
         """Logarithm of the chance that with a course, as bad as it likely is, people say of speeds and fuses what they said."""
+        return cache(self._how_seen)
+
+    def _how_seen(self, k: int) -> float:
+        if not self.sightings.observations:
+            return 0.0
         course, density = (self.healthy, None) if k == GOOD else (self.courses[k], self.densities[k])
         found = course.at(np.array([0.5]) if density is None else density.share)
         logs = self.sightings.logs(found.speed, [course.blown[j] for j in found.nearest])
