@@ -33,6 +33,7 @@ _RPM = 30 / math.pi
 _AFTER = 0.01  # of a step: where to look after its beginning
 _APART = 0.06  # in a long step, by the logarithm of the time since the last change
 _SHORT = 0.03  # of the time since the last change: a step that is shorter, and so may go across a corner
+_CREEP = 1.0  # rpm
 _GAP = "  "
 _OPENS = {
     "the fuse opens": "fuse",
@@ -76,7 +77,8 @@ def course_figure(course: Course, circuit: Circuit) -> Any:
     seen = course.at(spread_times(course))
     figure = Figure(figsize=(11.2, 7.4), layout="constrained")
     stopped = next((_ending(e) for e in course.events if e.ends), "its course in time")
-    titles = [f"{circuit.name}: {stopped}", _sentence(course, circuit), *_said(course), *course_notes(circuit)]
+    said = [text for e, text in zip(course.events, _said(course), strict=True) if not e.ends]
+    titles = [f"{circuit.name}: {stopped}", _sentence(course, circuit), *said, *course_notes(circuit)]
     figure.suptitle("\n".join(textwrap.fill(clean(text), 120) for text in titles if text), fontsize=11)
     moments = [e for e in course.events if e.time > 0]
     decades = all(e.ends for e in moments)
@@ -91,6 +93,8 @@ def course_figure(course: Course, circuit: Circuit) -> Any:
             axes.set_xlim(max(1e-5, course.end * 1e-6), course.end)
         axes.set_xlabel("time, s")
         axes.set_ylabel(label)
+        if label.startswith("speed") and max(float(np.ptp(v)) for v in lines.values()) < _CREEP:
+            axes.set_ylim(-_CREEP, 10 * _CREEP)  # a shaft that is held creeps; blown up that would look like a start
         axes.grid(color="#dddddd", linewidth=0.6)
         axes.spines[["top", "right"]].set_visible(False)
         axes.legend(fontsize=8, frameon=False)
