@@ -74,11 +74,15 @@ def _named(suspect: Suspect) -> str:
         return f"healthy ({own}), or one of {len(suspect.faults) - 1} faults that these readings would not show"
     if suspect.unseen and len(suspect.faults) > 1:
         return f"{len(suspect.faults)} faults that nothing measured so far could show, such as {leader.fault}"
-    named = leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
     if len(suspect.faults) < 2:
-        return named
+        return _likeliest(suspect)
     own = _percent(leader.probability).strip()
-    return f"one of {len(suspect.faults)} faults that can't be told apart so far, {named} ({own}) the likeliest"
+    return f"one of {len(suspect.faults)} that can't be told apart so far; likeliest {_likeliest(suspect)} ({own})"
+
+
+def _likeliest(suspect: Suspect) -> str:
+    leader = suspect.leader
+    return leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
 
 
 def _suspect(suspect: Suspect, width: int) -> list[Line]:
@@ -108,7 +112,7 @@ def _compared(found: Diagnosis, width: int) -> list[Line]:
     rows += [(clean(r.placed), clean(r.shown), clean(r.predicted), f"{r.off:+.1f} sd") for r in first.readings]
     sizes = [max(len(row[k]) for row in rows) for k in range(4)]
     sizes[0] = min(sizes[0], max(20, width - sum(sizes[1:]) - 6))
-    lines: list[Line] = [(), line(clean(f"If it is {_named(first)}"), "heading")]
+    lines: list[Line] = [(), line(clean(f"If it is {_likeliest(first)}"), "heading")]
     for k, row in enumerate(rows):
         label = wrap(row[0], sizes[0])
         figures = _GAP.join(pad(text, size, ">") for text, size in zip(row[1:], sizes[1:], strict=True))
@@ -146,7 +150,7 @@ def diagnosis_markdown(found: Diagnosis) -> str:
     first = next((s for s in found.suspects if s.readings), None)
     if first:
         body = [[r.placed, r.shown, r.predicted, f"{r.off:+.1f}"] for r in first.readings]
-        parts += [f"## If it is {escaped(_named(first))}", _table([["reading", "measured", "predicted", "off, sd"], *body])]
+        parts += [f"## If it is {escaped(_likeliest(first))}", _table([["reading", "measured", "predicted", "off, sd"], *body])]
     if found.cautions:
         parts += ["## Take care", "\n".join(f"- {escaped(clean(c))}" for c in found.cautions)]
     return "\n\n".join(parts) + "\n"

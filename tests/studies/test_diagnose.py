@@ -131,6 +131,9 @@ def test_faults_that_readings_cannot_part_are_one_suspect() -> None:
     assert "X4.A:corroded" not in first  # behind the lead on MOT+
     assert not found.enough
     assert found.next_test is not None
+    text = diagnosis_text(found)
+    assert f"one of {len(first)} that can't be told apart so far" in text
+    assert f"If it is {first[0]}" in text
 
 
 def test_a_slip_of_the_pen_is_told() -> None:
