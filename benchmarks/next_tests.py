@@ -1,25 +1,34 @@
-"""Minutes of work until the repair is known: the chosen next test against the trade's fixed order, on the same vehicles.
+"""Minutes of work until the repair is known: the chosen next test against two orders of the trade, on the same vehicles.
 
-Run: python -m benchmarks.next_tests [CIRCUIT] [--cases 40] [--seed 1]
+Run: python -m benchmarks.next_tests [CIRCUIT] [--cases 40] [--seed 1] [--workers 1] [--minutes as-they-are,equal,uneven]
 
-Both begin with nothing measured, take one reading after the other of the same drawn vehicle, are judged by the same posterior,
-and stop by the same rule (one repair has 90 %, or no test is left). The fixed order is common practice: supply, grounds,
-command, feed, low side, motor current, then drops along the path and across the pins, then with plugs parted. The yardstick
-is its mean work in the same run.
+All begin with nothing measured, take one reading after the other of the same drawn vehicle, are judged by the same posterior,
+and stop by the same rule (one repair has 90 %, or no test tells more). The yardsticks are the mean work of the trade's fixed
+order (supply, grounds, command, feed, low side, motor current, then drops along the path and across the pins, then with plugs
+parted; target 0.6 of it), and of half-splitting the path (a fused jumper from the low side to ground first; target: no more
+than it). They go through their tests place by place, all steps of a place while the leads are there; the reading at which the
+rule was first met is looked for in the place at whose end it was. Printed too: the same with every test taking equal minutes,
+and with each part of the work up or down by half, drawn anew for each vehicle.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+import math
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, fields, replace
+from functools import cached_property, partial
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
 
 from benchmarks.faulty_vehicles import Case, draw_cases, take
+from benchmarks.orders import Place, fixed_order, half_splitting, splits
 from circuitsim import load
-from circuitsim.measure import Conditions, Meter, Task
+from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.studies.candidates import candidates
@@ -31,90 +40,182 @@ from circuitsim.studies.next_test import Minutes
 from circuitsim.studies.priors import Prior
 
 CIRCUIT = "tractor-cab-fan"
-TARGET = 0.6
-_MOST = 25  # readings; who has not found it by then gives up
+TARGETS = {"fixed": 0.6, "halves": 1.0}
+MINUTES = ("as-they-are", "equal", "uneven")
+_MOST = 60  # readings that the chooser may ask for; who has not found it by then gives up
+_GOOD = 2.0  # standard deviations from a good circuit's reading
 
 
-def _rank(task: Task) -> int:
-    """Give the place of a test in the trade's order."""
-    if task.conditions.unplugged:
-        return 9
-    if task.conditions.ignition == "off":
-        return 0
-    if "/" in task.red or "/" in task.black:
-        return 8
-    if task.at:
-        return 6
-    marks = (("BAT+", 0), ("U1+", 1), ("U1-", 2), ("U1s", 2), ("CMD", 3), ("MOT+", 4), ("MOT-", 5))
-    if task.black not in ("GND", "BAT-"):
-        return 7
-    return next((k for lead, k in marks if task.red == lead), 7)
+class Equal(Minutes):
+    """One minute for every reading."""
+
+    def between(self, last: Task | None, test: Task) -> float:
+        """Give a minute."""
+        return 1.0
 
 
-def fixed_order(tests: Sequence[tuple[Task, str]], steps: Sequence[str]) -> list[Task]:
-    """Put tests into the trade's order: place by place, the top step first."""
-    return sorted((t for t, _ in tests), key=lambda t: (_rank(t), t.red, t.black, t.at, -list(steps).index(t.step)))
+def minutes_for(kind: str, seed: int) -> Minutes:
+    """Give the minutes of a vehicle: as they are, equal, or each half or one and a half times as long."""
+    if kind == "equal":
+        return Equal()
+    if kind == "uneven":
+        factors = np.random.default_rng([seed, 50]).choice([0.5, 1.5], len(fields(Minutes)))
+        return Minutes(*(f.default * x for f, x in zip(fields(Minutes), factors, strict=True)))
+    return Minutes()
 
 
-def work(
-    given: _Bench, case: Case, choose: Callable[[Diagnosis | None, int], Task | None], *, asks: bool = True
-) -> tuple[float, int, bool]:
-    """Give the minutes, the readings, and whether the repair was the right one. asks: whether a next test is to be chosen."""
-    all_tests = [t for t, _ in given.tests]
-    shown = {r.task: r for r in take(given.table, [case], all_tests, given.meter)[0].readings}
-    minutes, taken = 0.0, list[TakenReading]()
-    found: Diagnosis | None = None
-    last: Task | None = None
-    for k in range(_MOST):
-        task = choose(found, k)
-        if task is None:
-            break
-        minutes += Minutes().between(last, task)
-        last = task
-        taken.append(replace(shown[task], line=k))
-        findings = Findings(tuple(taken), (), Conditions())
-        found = diagnose(given.table.circuit, findings, prior=given.prior, table=given.table, next_test=asks)
-        if found.enough:
-            break
-    leader = found.suspects[0].leader if found and found.suspects else None
-    right = leader is not None and (leader.fault == case.name or leader.cure == given.cure(case))
-    return minutes, len(taken), right
+@dataclass(frozen=True)
+class Work:
+    """What was done on one vehicle: the tests in their order, whether it was known in the end, and whether rightly."""
+
+    tests: tuple[Task, ...]
+    known: bool
+    right: bool
+
+    def minutes(self, minutes: Minutes) -> float:
+        """Give its work."""
+        return sum(minutes.between(a, b) for a, b in zip((None, *self.tests), self.tests, strict=False))
 
 
-class _Bench:
-    """What all vehicles share."""
+class Bench:
+    """What all vehicles of a circuit share."""
 
     def __init__(self, name: str) -> None:
         circuit = load(name)
         faults = {n: f for n, f in find_faults(circuit).items() if not f.kind.intermittent}
         self.meter: Meter = find_meter("standard")
-        self.tests = [(t, label) for t, label in candidates(circuit, Conditions()) if t.instrument in ("voltmeter", "clamp")]
-        self.table = FaultTable(circuit, [t for t, _ in self.tests], self.meter, faults)
+        self.tests = [t for t, _ in candidates(circuit, Conditions()) if t.instrument in ("voltmeter", "clamp")]
+        bridged, upstream, downstream = splits(circuit)
+        self.every = list(dict.fromkeys([*self.tests, bridged, *upstream, *downstream]))
+        self.table = FaultTable(circuit, self.every, self.meter, faults)
         self.prior = Prior(healthy=0.1)
+        self._first: dict[Minutes, Diagnosis] = {}
 
-    def cure(self, case: Case) -> str:
-        """Give the repair of a case."""
-        return self.table.faults[case.name].cure if case.fault else "healthy"
+    def judge(self, readings: Sequence[TakenReading], minutes: Minutes) -> Diagnosis:
+        """Diagnose."""
+        if not readings and minutes in self._first:
+            return self._first[minutes]
+        findings = Findings(tuple(readings), (), Conditions())
+        found = diagnose(self.table.circuit, findings, prior=self.prior, table=self.table, minutes=minutes)
+        if not readings:
+            self._first[minutes] = found
+        return found
+
+    def right(self, found: Diagnosis, case: Case) -> bool:
+        """Whether the likeliest repair is the one that the vehicle needs."""
+        leader = found.suspects[0].leader
+        cure = self.table.faults[case.name].cure if case.fault else "healthy"
+        return leader.fault == case.name or leader.cure == cure
+
+    @cached_property
+    def good(self) -> Mapping[Task, tuple[float, float]]:
+        """Reading of a good circuit at each test, and its standard deviation."""
+        columns = self.table.columns(self.every)
+        shown = self.table.bench.show([()], columns)
+        limits = [
+            self.meter.limit(float(v), INSTRUMENTS[t.instrument]) for t, v in zip(self.every, shown.value[0], strict=True)
+        ]
+        deviation = np.sqrt((shown.spread[0] ** 2).sum(axis=1) + np.array(limits) ** 2 / 3)
+        return dict(zip(self.every, zip(shown.value[0].tolist(), deviation.tolist(), strict=True), strict=True))
 
 
-def measure(circuit: str = CIRCUIT, cases: int = 40, seed: int = 1) -> list[dict[str, Any]]:
-    """Measure both policies: rows with what, value (minutes), yardstick (minutes), ratio, target."""
-    given = _Bench(circuit)
-    order = fixed_order(given.tests, given.table.circuit.steps)
-    first = next(t for t in order if t.red == "MOT-" and t.step == given.table.circuit.steps[-1])
-    own, fixed = [], []
-    for case in draw_cases(given.table, given.prior, cases, seed):
-        own.append(work(given, case, lambda d, k: first if d is None else d.next_test.task if d.next_test else None))
-        fixed.append(work(given, case, lambda d, k: order[k] if k < len(order) else None, asks=False))
-    (mine, count, right), (theirs, counted, straight) = (np.array(rows, dtype=float).T for rows in (own, fixed))
-    told = f"{count.mean():.1f} readings, {100 * right.mean():.0f} % right, against {counted.mean():.1f}"
-    told += f" and {100 * straight.mean():.0f} %"
-    return [
-        {
-            "what": f"{circuit}: minutes until the repair is known, {cases} vehicles ({told})", "value": float(mine.mean()),
-            "yardstick": float(theirs.mean()), "ratio": float(mine.mean() / theirs.mean()), "target": TARGET,
-        }
-    ]  # fmt: skip
+def chosen(bench: Bench, shown: Mapping[Task, TakenReading], case: Case, minutes: Minutes) -> Work:
+    """Take the next test that the diagnosis asks for, until it says that enough is known."""
+    taken = list[TakenReading]()
+    found = bench.judge(taken, minutes)
+    while not found.enough and found.next_test and len(taken) < _MOST:
+        taken.append(replace(shown[found.next_test.task], line=len(taken)))
+        found = bench.judge(taken, minutes)
+    return Work(tuple(r.task for r in taken), found.enough, bench.right(found, case))
+
+
+def ordered(bench: Bench, shown: Mapping[Task, TakenReading], case: Case, places: Iterator[Place]) -> Work:
+    """Go through places in an order, until the diagnosis says that enough is known."""
+    taken, usual = list[TakenReading](), Minutes()
+    found = bench.judge(taken, usual)
+    for place in places:
+        before = len(taken)
+        taken += [replace(shown[t], line=before + k) for k, t in enumerate(place)]
+        found = bench.judge(taken, usual)
+        if not found.enough:
+            continue
+        for k in range(before + 1, len(taken)):
+            if (sooner := bench.judge(taken[:k], usual)).enough:
+                found, taken = sooner, taken[:k]
+                break
+        break
+    return Work(tuple(r.task for r in taken), found.enough, bench.right(found, case))
+
+
+def work_on(bench: Bench, case: Case, kinds: Sequence[str]) -> dict[str, tuple[Work, float]]:
+    """Work on one vehicle in every way: {way: (work, minutes)}."""
+    shown = {r.task: r for r in take(bench.table, [case], bench.every, bench.meter)[0].readings}
+
+    def is_good(task: Task) -> bool:
+        value, deviation = bench.good[task]
+        number = shown[task].shown
+        return number.kind == "number" and math.isfinite(value) and abs(number.value - value) < _GOOD * deviation
+
+    circuit = bench.table.circuit
+    orders: dict[str, Callable[[], Iterator[Place]]] = {
+        "fixed": lambda: iter(fixed_order(bench.tests, circuit.steps)),
+        "halves": lambda: half_splitting(circuit, bench.tests, is_good),
+    }
+    others = {name: ordered(bench, shown, case, make()) for name, make in orders.items()}
+    found: dict[str, tuple[Work, float]] = {}
+    for kind in kinds:
+        minutes = minutes_for(kind, case.seed)
+        own = chosen(bench, shown, case, minutes)
+        found[f"own {kind}"] = own, own.minutes(minutes)
+        found |= {f"{name} {kind}": (work, work.minutes(minutes)) for name, work in others.items()}
+    return found
+
+
+_BENCHES: dict[str, Bench] = {}
+
+
+def _one(job: tuple[int, Case], circuit: str, kinds: Sequence[str]) -> dict[str, tuple[Work, float]]:
+    if circuit not in _BENCHES:
+        _BENCHES[circuit] = Bench(circuit)
+    number, case = job
+    found = work_on(_BENCHES[circuit], case, kinds)
+    told = ", ".join(f"{way} {m:.1f} min ({len(w.tests)}, {'right' if w.right else 'wrong'})" for way, (w, m) in found.items())
+    print(f"{number} {case.name}: {told}", file=sys.stderr, flush=True)
+    return found
+
+
+def measure(
+    circuit: str = CIRCUIT, cases: int = 40, seed: int = 1, workers: int = 1, kinds: Sequence[str] = MINUTES
+) -> list[dict[str, Any]]:
+    """Measure all policies: rows with what, value (minutes), yardstick (minutes), ratio, target."""
+    bench = _BENCHES.setdefault(circuit, Bench(circuit))
+    jobs = list(enumerate(draw_cases(bench.table, bench.prior, cases, seed)))
+    one = partial(_one, circuit=circuit, kinds=tuple(kinds))
+    if workers > 1:
+        with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+            found = list(pool.map(one, jobs))
+    else:
+        found = list(map(one, jobs))
+    return [_row(circuit, found, kind, against) for kind in kinds for against in TARGETS]
+
+
+def _row(circuit: str, found: Sequence[dict[str, tuple[Work, float]]], kind: str, against: str) -> dict[str, Any]:
+    mine, theirs = (np.array([one[f"{way} {kind}"][1] for one in found]) for way in ("own", against))
+    told = []
+    for way in ("own", against):
+        works = [one[f"{way} {kind}"][0] for one in found]
+        known = np.mean([w.known for w in works])
+        count, right = np.mean([len(w.tests) for w in works]), np.mean([w.right for w in works])
+        told.append(f"{count:.1f} readings, known in {100 * known:.0f} %, right in {100 * right:.0f} %")
+    ratio = float(mine.mean() / theirs.mean())
+    # Of a ratio of means of pairs, to first order (delta method).
+    error = float(np.std(mine - ratio * theirs) / math.sqrt(len(found)) / theirs.mean())
+    name = {"fixed": "the fixed order", "halves": "half-splitting"}[against]
+    what = f"{circuit}: minutes ({kind}) until the repair is known, {len(found)} vehicles, against {name}"
+    return {
+        "what": f"{what} ({told[0]}; {told[1]}; standard error of the ratio {error:.2f})", "value": float(mine.mean()),
+        "yardstick": float(theirs.mean()), "ratio": ratio, "target": TARGETS[against],
+    }  # fmt: skip
 
 
 def main() -> None:
@@ -122,9 +223,12 @@ def main() -> None:
     parser.add_argument("circuit", nargs="?", default=CIRCUIT)
     parser.add_argument("--cases", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--minutes", default=",".join(MINUTES), help=f"of {', '.join(MINUTES)}")
     options = parser.parse_args()
-    for row in measure(options.circuit, options.cases, options.seed):
-        told = f"{row['value']:.1f} against {row['yardstick']:.1f}, ratio {row['ratio']:.2f} (target {row['target']})"
+    kinds = options.minutes.split(",")
+    for row in measure(options.circuit, options.cases, options.seed, options.workers, kinds):
+        told = f"{row['value']:.2f} against {row['yardstick']:.2f}, ratio {row['ratio']:.2f} (target {row['target']})"
         print(f"{row['what']}: {told}")
 
 

@@ -348,14 +348,14 @@ class Netlist:
                 if t.domain is domain:
                     yield e, e.nodes[t.name]
 
-    def path(self, start: str, end: str) -> list[str]:
-        """Give the elements from node to node in order, along the fewest elements.
+    def path(self, start: str, end: str, without: Iterable[str] = ()) -> list[str]:
+        """Give the elements from node to node in order, along the fewest elements; `without`: elements it may not pass.
 
         Raises NetworkError when no path conducts.
         """
         import networkx as nx
 
-        graph = self.graph()
+        graph = self.graph(without)
         start, end = self.node(start), self.node(end)
         try:
             nodes = nx.shortest_path(graph, start, end)

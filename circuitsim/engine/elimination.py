@@ -132,19 +132,29 @@ class Plan:
         good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)
         out = np.full_like(b, np.nan)
         for k in np.array_split(np.flatnonzero(good), max(1, int(good.sum()) // 256)):
-            out[k] = _solve_or_nan(full[k], b[k])
+            out[k] = _solve_or_nan(full[k], b[k, :, None])[:, :, 0]
         return np.ascontiguousarray((out * c).T)
 
-    def solve_transposed(self, cells: Array, right: Array) -> Array:
-        """Solve with the transposed matrices, pivoted and scaled: (n, batch); a singular sample gives NaN."""
+    def solve_transposed(self, cells: Array, right: Array, owner: Index | None = None) -> Array:
+        """Solve with the transposed matrices, pivoted and scaled: (n, rights); a singular sample gives NaN.
+
+        owner: the sample whose matrix each right-hand side belongs to; by default one right-hand side a sample.
+        """
+        owner = np.arange(right.shape[1]) if owner is None else owner
         full, r, c = self._scaled_dense(cells)
         with np.errstate(all="ignore"):
-            b = right.T * c
+            b = right.T * c[owner]
         # Aᵀ = (R⁻¹ S C⁻¹)ᵀ, so that the answer is R·S⁻ᵀ·(C·right).
-        good = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(b).all(axis=1)
+        regular = np.asarray(np.isfinite(full).all(axis=(1, 2)))
+        good = regular[owner] & np.isfinite(b).all(axis=1)
+        place = _rank_among_equals(owner)  # side by side for one matrix, which is then factored once
+        packed = np.zeros((len(full), self.n, int(place.max(initial=0)) + 1))
+        packed[owner[good], :, place[good]] = b[good]
+        solved = np.full_like(packed, np.nan)
+        solved[regular] = _solve_or_nan(full[regular].transpose(0, 2, 1), packed[regular])
         out = np.full_like(b, np.nan)
-        out[good] = _solve_or_nan(full[good].transpose(0, 2, 1), b[good])
-        return np.ascontiguousarray((out * r).T)
+        out[good] = solved[owner[good], :, place[good]]
+        return np.ascontiguousarray((out * r[owner]).T)
 
     def inverse(self, cells: Array, rows: Index, columns: Index, more: Array) -> Callable[[Array], Array] | None:
         """Give a function that solves for ONE sample's matrix with `more` added at (rows, columns); None if singular."""
@@ -167,9 +177,19 @@ def _scaled_inverse(full: Array) -> Any:
     return inverse if np.isfinite(inverse).all() else None
 
 
+def _rank_among_equals(owner: Index) -> Index:
+    """Number the members of each owner from 0 on."""
+    order = np.argsort(owner, kind="stable")
+    ordered = owner[order]
+    place = np.empty(owner.size, dtype=np.intp)
+    place[order] = np.arange(owner.size) - np.searchsorted(ordered, ordered)
+    return place
+
+
 def _solve_or_nan(full: Array, b: Array) -> Array:
+    """Solve matrices with right-hand sides (samples, n, rights); what belongs to a singular one is NaN."""
     try:
-        return np.asarray(np.linalg.solve(full, b[:, :, None])[:, :, 0])
+        return np.asarray(np.linalg.solve(full, b))
     except np.linalg.LinAlgError:
         if len(full) == 1:
             return np.full_like(b, np.nan)

@@ -19,6 +19,7 @@ from circuitsim.engine.system import Evaluator
 __all__ = ["Answer", "adjoint", "current_answer", "sensitivities", "voltage_answer", "with_lines"]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -65,45 +66,46 @@ def current_answer(solved: Solved, element: str, output: str = "current") -> Ans
     return Answer(values[names.index(output), k], by_x, {g: explicit})
 
 
-def sensitivities(solved: Solved, answer: Answer, turned: Array | None = None) -> list[Array]:
-    """Give dy/dp for every parameter: one array a group, (parameters, elements, batch).
+def sensitivities(solved: Solved, answer: Answer, turned: Array | None = None, owner: Index | None = None) -> list[Array]:
+    """Give dy/dp for every parameter: one array a group, (parameters, elements, answers).
 
-    turned: what `adjoint` gives for the answer, if it is at hand. Samples whose matrix is singular give NaN.
+    turned: what `adjoint` gives for the answer, if it is at hand; owner: the sample that each answer is of, by default one
+    answer a sample. Samples whose matrix is singular give NaN.
     """
-    turned = adjoint(solved, answer.by_x) if turned is None else turned
-    totals = _summed(solved.laws, solved.x, turned)
+    turned = adjoint(solved, answer.by_x, owner) if turned is None else turned
+    totals = _summed(solved.laws, solved.x, turned, owner)
     for g, explicit in answer.by_parameter.items():
         totals[g] += explicit
-    return with_lines(solved.laws, solved.x, totals)
+    return with_lines(solved.laws, solved.x, totals, owner)
 
 
-def _summed(laws: Evaluator, x: Array, turned: Array) -> list[Array]:
-    """Give -λᵀ ∂F/∂p for every parameter at x; turned: λ by balance, the last for given nodes."""
+def _summed(laws: Evaluator, x: Array, turned: Array, owner: Index | None = None) -> list[Array]:
+    """Give -λᵀ ∂F/∂p for every parameter at x; turned: λ by balance, the last for given nodes; owner: see `sensitivities`."""
     found = []
     for g, group in enumerate(laws.system.groups):
         pairs, kernel = group.statement.by_parameter
-        total = np.zeros((len(group.statement.parameters), len(group.names), laws.size))
+        total = np.zeros((len(group.statement.parameters), len(group.names), turned.shape[1]))
         if pairs:
             slopes = np.empty((len(pairs), len(group.names), laws.size))
             with np.errstate(all="ignore"):
                 kernel(laws.inputs(g, x), slopes)
             for (row, parameter), slope in zip(pairs, slopes, strict=True):
-                total[parameter] -= turned[group.writes[row]] * slope
+                total[parameter] -= turned[group.writes[row]] * (slope if owner is None else slope[:, owner])
         found.append(total)
     return found
 
 
-def with_lines(laws: Evaluator, x: Array, totals: list[Array]) -> list[Array]:
+def with_lines(laws: Evaluator, x: Array, totals: list[Array], owner: Index | None = None) -> list[Array]:
     """Give slopes (changed in place) with what parameters do by way of the resistances that elements see at points x.
 
-    What an element is given as that resistance is a first guess, so that its own slope becomes 0.
+    What an element is given as that resistance is a first guess, so that its own slope becomes 0. owner: see `sensitivities`.
     """
     for line in lines(laws.system):
         g, p, k = line.resistance
         by_resistance = totals[g][p, k].copy()
         totals[g][p, k] = 0.0
         for total, slopes in zip(totals, _resistance_slopes(line, laws, x), strict=True):
-            total += by_resistance * slopes
+            total += by_resistance * (slopes if owner is None else slopes[..., owner])
     return totals
 
 
@@ -130,16 +132,16 @@ def _resistance_slopes(line: Line, laws: Evaluator, x: Array) -> list[Array]:
     return changes
 
 
-def adjoint(solved: Solved, by_x: Array) -> Array:
-    """Solve Jᵀ λ = ∂y/∂x, by_x of (rows, batch).
+def adjoint(solved: Solved, by_x: Array, owner: Index | None = None) -> Array:
+    """Solve Jᵀ λ = ∂y/∂x, by_x of (rows, answers); owner: the sample that each answer is of, by default one answer a sample.
 
     Gives λ by balance: by how much the answer rises for each unit that leaves that balance beside its own flows, with the
     sign turned; with a last row of zeros for the balances of given nodes (index -1). NaN where nothing was accepted.
     """
     plan = solved.compiled.plan(solved.frozen)
     _, slopes = solved.laws(solved.x)
-    found = plan.solve_transposed(plan.cells(slopes), by_x[plan.free])
-    found[:, ~solved.solution.accepted] = np.nan
-    out = np.zeros((len(solved.system.variables) + 1, solved.size))
+    found = plan.solve_transposed(plan.cells(slopes), by_x[plan.free], owner)
+    found[:, ~(solved.solution.accepted if owner is None else solved.solution.accepted[owner])] = np.nan
+    out = np.zeros((len(solved.system.variables) + 1, by_x.shape[1]))
     out[plan.free] = found
     return out

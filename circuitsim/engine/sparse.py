@@ -110,18 +110,23 @@ class SparsePlan(Plan):
 
     def solve_dense(self, cells: Array, right: Array) -> Array:
         """Solve with pivoting and with rows and columns scaled; samples with a singular matrix give NaN."""
-        return self._pivoted(cells, right, transposed=False)
+        return self._pivoted(cells, right, np.arange(right.shape[1]), transposed=False)
 
-    def solve_transposed(self, cells: Array, right: Array) -> Array:
-        """Solve with the transposed matrices, pivoted and scaled: (n, batch); a singular sample gives NaN."""
-        return self._pivoted(cells, right, transposed=True)
+    def solve_transposed(self, cells: Array, right: Array, owner: Index | None = None) -> Array:
+        """Solve with the transposed matrices, pivoted and scaled: (n, rights); a singular sample gives NaN.
 
-    def _pivoted(self, cells: Array, right: Array, transposed: bool) -> Array:
+        owner: the sample whose matrix each right-hand side belongs to; by default one right-hand side a sample.
+        """
+        return self._pivoted(cells, right, np.arange(right.shape[1]) if owner is None else owner, transposed=True)
+
+    def _pivoted(self, cells: Array, right: Array, owner: Index, transposed: bool) -> Array:
         out = np.full(right.shape, np.nan)
-        for k in range(cells.shape[1]):
+        for k in np.unique(owner):
             factor = self._scaled(cells[:, k], _NONE, _NONE, np.zeros(0))
-            if factor is not None:
-                out[:, k] = factor(right[:, k], transposed)
+            if factor is None:
+                continue
+            for j in np.flatnonzero(owner == k):
+                out[:, j] = factor(right[:, j], transposed)
         return out
 
     def inverse(self, cells: Array, rows: Index, columns: Index, more: Array) -> Callable[[Array], Array] | None:

@@ -9,7 +9,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Conditions, Task
 from circuitsim.studies.predict import reading_plan
 
-__all__ = ["candidates"]
+__all__ = ["candidates", "points_along"]
 
 
 def candidates(circuit: Circuit, conditions: Conditions) -> list[tuple[Task, str]]:
@@ -29,23 +29,29 @@ def candidates(circuit: Circuit, conditions: Conditions) -> list[tuple[Task, str
     return list(tests.items())
 
 
-def _drops(circuit: Circuit) -> Iterator[tuple[str, str]]:
-    """Give neighbouring probe points on the way to the motor and from its low side to battery minus."""
+def points_along(circuit: Circuit) -> tuple[list[str], list[str]]:
+    """Give the probe points that the current passes: from battery plus to the motor, and from its low side to battery minus."""
     net = circuit.net
     motor = net.elements[circuit.motor]
     by_node = {probe.node: name for name, probe in circuit.probes.items()}
     by_node.setdefault(net.ground, net.ground)
     ways = ((circuit.supply.plus, motor.nodes["plus"]), (motor.nodes["minus"], circuit.supply.minus))
-    for start, end in ways:
-        reached = [by_node[node] for node in _nodes(circuit, start, end) if node in by_node]
-        yield from pairwise(reached)
+    feed, back = ([by_node[node] for node in _nodes(circuit, *way) if node in by_node] for way in ways)
+    return feed, back
+
+
+def _drops(circuit: Circuit) -> Iterator[tuple[str, str]]:
+    """Give neighbours among them."""
+    for points in points_along(circuit):
+        yield from pairwise(points)
 
 
 def _nodes(circuit: Circuit, start: str, end: str) -> list[str]:
-    """Give the nodes on the way from one node to another."""
+    """Give the nodes on the way from one node to another, but not through the motor or what feeds the circuit."""
     net, at = circuit.net, start
     nodes = [start]
-    for name in net.path(start, end):
+    apart = [name for name in (circuit.motor, circuit.supply.battery, circuit.supply.alternator) if name]
+    for name in net.path(start, end, without=apart):
         element = net.elements[name]
         at = next(
             b if a == at else a for a, b in ((element.nodes[x], element.nodes[y]) for x, y in element.conducts) if at in (a, b)

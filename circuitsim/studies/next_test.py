@@ -30,11 +30,16 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 @dataclass(frozen=True)
 class Minutes:
-    """Minutes of work: to put leads somewhere, to part or join a plug, to start or stop the engine, to switch, to read."""
+    """Minutes of work.
+
+    To put leads somewhere; to part or join a plug; to fit a jumper or a lamp, or take it off; to start or stop the engine; to
+    switch; to read.
+    """
 
     leads: float = 0.5
     clamp: float = 0.4
     plug: float = 2.0
+    fit: float = 1.0
     engine: float = 0.5
     switch: float = 0.05
     read: float = 0.1
@@ -43,7 +48,8 @@ class Minutes:
         """Give the work from the state of one reading to another reading."""
         then, now = (last.conditions if last else None), test.conditions
         plugs = len(set(then.unplugged if then else ()) ^ set(now.unplugged))
-        total = self.read + self.plug * plugs
+        fitted = len(set(then.fitted if then else ()) ^ set(now.fitted))
+        total = self.read + self.plug * plugs + self.fit * fitted
         total += self.engine * ((then.engine if then else "off") != now.engine)
         total += self.switch * ((then.ignition if then else "on") != now.ignition)
         total += self.switch * (last is not None and last.step != test.step)

@@ -86,6 +86,27 @@ def test_slopes_against_parameters_are_the_same_by_both_plans(bench: Callable[..
         assert other == pytest.approx(one, rel=1e-8, abs=1e-10 * float(np.abs(one).max(initial=0.0)))
 
 
+@pytest.mark.parametrize("kind", [Plan, SparsePlan])
+def test_right_sides_that_share_a_matrix_are_solved_as_alone(kind: type[Plan], bench: Callable[..., cs.Netlist]) -> None:
+    """Several answers of one sample, in any order; a sample whose matrix is not finite spoils its own alone."""
+    compiled = compiled_as(kind, bench())
+    solved, plan = compiled.solve({("BAT", "emf"): np.array([11.0, 12.0, 13.0])}), compiled.plan(False)
+    cells = plan.cells(solved.laws(solved.x)[1])
+    rng = np.random.default_rng(3)
+    owner = np.array([2, 0, 2, 1, 0, 2], dtype=np.intp)
+    right = rng.standard_normal((plan.n, owner.size))
+    found = plan.solve_transposed(cells, right, owner)
+    for j, k in enumerate(owner):
+        matrix = Plan.dense(plan, cells)[k]
+        left = np.abs(matrix.T @ found[:, j] - right[:, j])
+        assert (left <= 1e-12 * (np.abs(matrix.T) @ np.abs(found[:, j]))).all()  # backward error of a pivoted solve, n·eps
+        alone = plan.solve_transposed(cells[:, [k]], right[:, [j]])[:, 0]
+        assert found[:, j] == pytest.approx(alone, rel=1e-9, abs=1e-9 * float(np.abs(alone).max()))
+    cells[:, 1] = np.nan
+    lost = np.isnan(plan.solve_transposed(cells, right, owner)).all(axis=0)
+    assert lost.tolist() == (owner == 1).tolist()
+
+
 def test_settling_in_time_ends_at_the_same_point_by_both_plans() -> None:
     net = make_bench(cs.load("generic-pack")).net
     ends = []

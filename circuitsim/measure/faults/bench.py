@@ -243,16 +243,16 @@ class Rack:
         count, place = len(vehicles), {p: j for j, p in enumerate(needed)}
         pick = np.array([[v * len(needed) + place[self.point_of[k]] for k in members] for v in range(count)]).reshape(-1)
         tasks = np.tile([self.place[k] for k in members], count)
-        exact = _Read(
-            self, points.solved.take(pick) if points.solved is not solved else solved.take(pick), solved.take(pick), tasks
-        )
-        value, spread = exact.value, exact.spread
-        heavy = np.flatnonzero(exact.heavy)
+        averaged = solved.take(pick)
+        exact = points.solved.take(pick) if points.solved is not solved else averaged
+        read = _Read(self, exact, averaged, tasks, (solved, pick))
+        value, spread = read.value, read.spread
+        heavy = np.flatnonzero(read.heavy)
         if heavy.size:
             whose = [int(k) // len(members) for k in heavy]
             astray = None if strays is None else strays[whose]
             again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], astray)
-            loaded = _Read(self, chop(again, waves=False), again, tasks[heavy], on=True)
+            loaded = _Read(self, chop(again, waves=False), again, tasks[heavy])
             value[heavy], spread[heavy] = loaded.value, loaded.spread
         shape = (count, len(members))
         deviations = self._deviations_of(vehicles, tasks, strays)
@@ -343,14 +343,20 @@ class Rack:
 
 
 class _Read:
-    """Readings taken off points: one a sample. on: the instruments are connected already."""
+    """Readings taken off points: one a sample.
 
-    def __init__(self, rack: Rack, exact: Solved, averaged: Solved, tasks: Index, *, on: bool = False) -> None:
+    of: the points, and which of them each reading is taken off; without it the instruments are connected already.
+    """
+
+    def __init__(
+        self, rack: Rack, exact: Solved, averaged: Solved, tasks: Index, of: tuple[Solved, Index] | None = None
+    ) -> None:
         self.rack, self.tasks = rack, tasks
-        self.points, self.solved, self.on = Points(exact) if exact is averaged else points_of(exact), averaged, on
+        self.points, self.solved, self.on = Points(exact) if exact is averaged else points_of(exact), averaged, of is None
         self.value, answer = self._answer()
-        turned = adjoint(averaged, answer.by_x)
-        slopes = sensitivities(averaged, answer, turned)
+        bare, owner = of or (averaged, None)
+        turned = adjoint(bare, answer.by_x, owner)
+        slopes = sensitivities(bare, answer, turned, owner)
         columns = [rack.batch.tolerances[n.place][0] for n in rack.numbers]
         self.spread = np.array([slopes[g][p, e] for g, p, e in columns]).reshape(len(columns), len(tasks)).T.copy()
         self.spread[~np.isfinite(self.spread)] = 0.0
