@@ -6,8 +6,9 @@ All begin with nothing measured, take one reading after the other of the same dr
 and stop by the same rule (one repair has 90 %, or no test tells more). The yardsticks are the mean work of the trade's fixed
 order (supply, grounds, command, feed, low side, motor current, then drops along the path and across the pins, then with plugs
 parted; target 0.6 of it), and of half-splitting the path (a fused jumper from the low side to ground first; target: no more
-than it). They go through their tests place by place, all steps of a place while the leads are there; the reading at which the
-rule was first met is looked for in the place at whose end it was. Printed too: the same with every test taking equal minutes,
+than it). They go through their tests place by place, all steps of a place while the leads are there; they are judged after each
+of the first six places, then after every third, and in the stretch in which the rule is met the reading from which on it is
+is found by bisection. Printed too: the same with every test taking equal minutes,
 and with each part of the work up or down by half, drawn anew for each vehicle.
 """
 
@@ -16,10 +17,12 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
 from functools import cached_property, partial
+from itertools import count
 from multiprocessing import get_context
 from typing import Any
 
@@ -43,6 +46,7 @@ CIRCUIT = "tractor-cab-fan"
 TARGETS = {"fixed": 0.6, "halves": 1.0}
 MINUTES = ("as-they-are", "equal", "uneven")
 _MOST = 60  # readings that the chooser may ask for; who has not found it by then gives up
+_EACH, _EVERY = 6, 3  # orders are judged after each of so many places, then after every so many
 _GOOD = 2.0  # standard deviations from a good circuit's reading
 
 
@@ -131,19 +135,23 @@ def chosen(bench: Bench, shown: Mapping[Task, TakenReading], case: Case, minutes
 
 def ordered(bench: Bench, shown: Mapping[Task, TakenReading], case: Case, places: Iterator[Place]) -> Work:
     """Go through places in an order, until the diagnosis says that enough is known."""
-    taken, usual = list[TakenReading](), Minutes()
+    taken, usual, before = list[TakenReading](), Minutes(), 0
     found = bench.judge(taken, usual)
-    for place in places:
-        before = len(taken)
-        taken += [replace(shown[t], line=before + k) for k, t in enumerate(place)]
-        found = bench.judge(taken, usual)
-        if not found.enough:
+    left = list(next(places, ()))
+    for k in count():
+        taken += [replace(shown[t], line=len(taken) + j) for j, t in enumerate(left)]
+        left = list(next(places, ()))
+        if left and k >= _EACH and k % _EVERY:
             continue
-        for k in range(before + 1, len(taken)):
-            if (sooner := bench.judge(taken[:k], usual)).enough:
-                found, taken = sooner, taken[:k]
-                break
-        break
+        found = bench.judge(taken, usual)
+        if found.enough or not left:
+            break
+        before = len(taken)
+    if found.enough:  # where in the last stretch was it first so?
+        sizes = range(before + 1, len(taken))
+        some = bisect_left(sizes, True, key=lambda size: bench.judge(taken[:size], usual).enough)
+        taken = taken[: before + 1 + some]
+        found = bench.judge(taken, usual)
     return Work(tuple(r.task for r in taken), found.enough, bench.right(found, case))
 
 
@@ -205,8 +213,8 @@ def _row(circuit: str, found: Sequence[dict[str, tuple[Work, float]]], kind: str
     for way in ("own", against):
         works = [one[f"{way} {kind}"][0] for one in found]
         known = np.mean([w.known for w in works])
-        count, right = np.mean([len(w.tests) for w in works]), np.mean([w.right for w in works])
-        told.append(f"{count:.1f} readings, known in {100 * known:.0f} %, right in {100 * right:.0f} %")
+        size, right = np.mean([len(w.tests) for w in works]), np.mean([w.right for w in works])
+        told.append(f"{size:.1f} readings, known in {100 * known:.0f} %, right in {100 * right:.0f} %")
     ratio = float(mine.mean() / theirs.mean())
     # Of a ratio of means of pairs, to first order (delta method).
     error = float(np.std(mine - ratio * theirs) / math.sqrt(len(found)) / theirs.mean())
