@@ -61,9 +61,12 @@ class Confused:
 def confusion(first: Array, other: Array, seed: int = 0) -> Confused:
     """Estimate the Bayes error of telling two clouds of readings apart with even odds, (vehicles, readings) each.
 
-    Halves are judged by their neighbours in the other half. Readings are divided by the scatter within the two.
+    Halves are judged by their neighbours in the other half. Readings are divided by the scatter within the two. What has
+    hardly a vehicle with an operating point is another thing altogether.
     """
     rng, size = np.random.default_rng(seed), min(len(first), len(other))
+    if size < 2 * NEIGHBOURS:
+        return Confused(0.0, 0.0)
     points = np.concatenate([rng.permutation(first)[:size], rng.permutation(other)[:size]])
     label = np.repeat([0.0, 1.0], size)
     within = np.concatenate([points[:size] - points[:size].mean(axis=0), points[size:] - points[size:].mean(axis=0)])

@@ -207,7 +207,7 @@ class Vehicles:
         self.owner = np.argmin([np.abs(share - p.share) / p.width for p in parts], axis=0)
         self.latent = rng.standard_normal((share.size, len(sampler.bench.what)))
         told = [np.linalg.svd(self._white @ p.slopes, full_matrices=False)[1:] for p in parts]
-        size = max(int((s > _TOLD).sum()) for s, _ in told)
+        size = max(1, *(int((s > _TOLD).sum()) for s, _ in told))
         self.rows = np.array([np.where((s > _TOLD)[:, None], rows, 0.0)[:size] for s, rows in told])
         self._used = np.array([(s > _TOLD)[:size] for s, _ in told])[self.owner]
         self.best, self.seen = np.zeros((share.size, size)), np.full((share.size, self.value.size), np.nan)
@@ -290,7 +290,9 @@ class Vehicles:
         some = np.flatnonzero(self.height > max(float(self.height.max(initial=_NOWHERE)) - _DEEP, 0.5 * _NOWHERE))
         lengths = 0.2 / np.diagonal(self.lower, axis1=1, axis2=2)[some]
         ahead = self.best[some, None] + lengths[:, None] * np.eye(size)
-        there = self._shown(np.repeat(some, size), ahead.reshape(-1, size), general=False).reshape(some.size, size, -1)
+        there = self._shown(np.repeat(some, size), ahead.reshape(-1, size), general=False).reshape(
+            some.size, size, self.value.size
+        )
         slopes = ((there - self.seen[some, None]) / lengths[..., None]) @ self._white.T
         slopes = slopes.transpose(0, 2, 1) * self._used[some, None]
         self.slopes[some] = np.where(np.isfinite(slopes), slopes, self.slopes[some])
