@@ -14,6 +14,8 @@ GOOD = (ROOT / "examples" / "readings" / "good.csv").read_text(encoding="utf-8")
 
 def load_benchmark(name: str) -> ModuleType:
     """Load a benchmark by its path: the checkout's, wherever the tests run."""
+    if str(ROOT) not in sys.path:  # at the end: benchmarks find each other, and a package that is installed stays in front
+        sys.path.append(str(ROOT))
     spec = importlib.util.spec_from_file_location(f"{name}_benchmark", ROOT / "benchmarks" / f"{name}.py")
     assert spec
     assert spec.loader

@@ -62,13 +62,14 @@ class Anchored:
         self._signs: Array | None = None
         self._making = Lock()  # several threads may solve with one object
 
-    def solve(self, labels: Index, values: Values, *, threads: int = 1) -> Solved:
+    def solve(self, labels: Index, values: Values, *, threads: int = 1, general: bool = True) -> Solved:
         """Solve a batch; `labels` says about which nominal point each sample lies.
 
         Each sample starts from a first-order prediction and takes a few corrections by the fused program; where it is
         not accepted then, it goes the way of `Compiled.solve` (`method` is 3 for the others). What a sample gives
         does not depend, within the acceptance rule, on what else is in the batch; the last bits may. Each stays on the branch
-        of its nominal point. Labels in rising order save copies.
+        of its nominal point. Labels in rising order save copies. Without `general`, what the fused program leaves is not
+        accepted: where a few samples may be missing, they need not hold up all others.
         """
         if isinstance(self.compiled.plan(self.frozen), SparsePlan):
             return self.compiled.solve(values, ambient=self.ambient, frozen=self.frozen, size=labels.size)
@@ -76,10 +77,10 @@ class Anchored:
         order = None if (np.diff(labels) >= 0).all() else np.argsort(labels, kind="stable")
         if order is not None:
             labels, laws = labels[order], laws.take(order)
-        solved = self._in_order(labels, matched(laws, self.nominal.x, labels), threads).rematched()
+        solved = self._in_order(labels, matched(laws, self.nominal.x, labels), threads, general).rematched()
         return solved if order is None else solved.take(np.argsort(order, kind="stable"))
 
-    def _in_order(self, labels: Index, laws: Evaluator, threads: int) -> Solved:
+    def _in_order(self, labels: Index, laws: Evaluator, threads: int, general: bool) -> Solved:
         size = labels.size
         variables = len(self.compiled.system.variables)
         x = empty_rows(len(self.compiled.system.index_rows), size)
@@ -96,7 +97,7 @@ class Anchored:
 
         turns = self._turns(predictor)[labels]
         solution = fused.run(laws, x, begin, _pieces(labels), turns, compiled=compiled, threads=threads)
-        left = np.flatnonzero(~solution.accepted)
+        left = np.flatnonzero(~solution.accepted) if general else np.zeros(0, np.intp)
         for k in range(0, left.size, _FEW):
             some = left[k : k + _FEW]
             again, method[some] = self.compiled.attack(laws.take(some), self.ambient, self.frozen)

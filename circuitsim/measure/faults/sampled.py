@@ -7,7 +7,6 @@ state of the circuit are on at once: a microsecond or two a vehicle with the com
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +19,7 @@ from circuitsim.errors import InputError
 from circuitsim.measure.faults.bench import FaultBench, Rack, overloaded_fuses
 from circuitsim.measure.faults.finding import PossibleFault
 from circuitsim.measure.faults.kinds import OPEN
-from circuitsim.measure.faults.straying import Values, constant
+from circuitsim.measure.faults.straying import StrayingAlike
 
 __all__ = ["FaultSampler"]
 
@@ -56,7 +55,7 @@ class FaultSampler:
                 members = [k for k in rack.members if rack.point_of[k] == point]
                 self._points.append(_Point(bench, rack, point, members, fault, where))
 
-    def show(self, share: Array, strays: Array) -> Array:
+    def show(self, share: Array, strays: Array, *, general: bool = True) -> Array:
         """Give what the readings show on many vehicles.
 
         Parameters
@@ -65,16 +64,18 @@ class FaultSampler:
             Share of the fault's plausible range on every vehicle, (vehicles,), in rising order; no matter for a fault without.
         strays
             As of `FaultBench.show`.
+        general
+            Whether the few that the fast program leaves are solved the general way, which takes much longer.
 
         Returns
         -------
         array
-            (vehicles, readings), NaN where there is no point.
+            (vehicles, readings), NaN where there is no point, or none was looked for.
         """
         out = np.full((len(strays), len(self.bench.tasks)), np.nan)
         opened: set[tuple[int, str]] = set()
         for point in self._points:
-            out[:, point.members], overloaded = point.show(share, strays)
+            out[:, point.members], overloaded = point.show(share, strays, general)
             opened |= overloaded if self.fault else set()
         for point in self._points if opened else ():  # a fuse that was overloaded is open in all readings
             rows, values = point.again(share, strays, opened)
@@ -95,18 +96,19 @@ class _Point:
             raise InputError("only voltmeter and clamp can be sampled, just switched on or warm", key="readings")
         places = [point, *(rack.place[k] for k in members)]
         self.on = {key: v[places].max() for key, v in rack.healthy.items() if np.ptp(v[places]) > 0}
+        self._step = rack.batch.tasks[point].step
+        self._healthy = {key: float(v[point]) for key, v in rack.healthy.items()}
+        self._straying = StrayingAlike(rack.batch, rack.numbers, self._healthy, self._step)
         self._count = _ANCHORS if fault is not None and fault.graded else 1
         nominal = self._columns((np.arange(self._count) + 0.5) / self._count, np.zeros((self._count, where.size)))
-        for key in self._columns(np.full(1, 0.5), np.ones((1, where.size))).keys() - nominal.keys():
-            nominal[key] = np.full(self._count, bench.tapped.net.elements[key[0]].values[key[1]])
         self.ambient, self.frozen = float(rack.batch.ambient[point]), rack.batch.since == "cold"
         self._anchored = Anchored(rack.batch.compiled, nominal, self._count, ambient=self.ambient, frozen=self.frozen)
 
-    def show(self, share: Array, strays: Array) -> tuple[Array, set[tuple[int, str]]]:
+    def show(self, share: Array, strays: Array, general: bool) -> tuple[Array, set[tuple[int, str]]]:
         """Give what is shown, (vehicles, members), and the fuses that are overloaded: number of the vehicle, and name."""
         count = self._count
         labels = np.minimum((share * count).astype(np.intp), count - 1) if count > 1 else np.zeros(len(strays), np.intp)
-        solved = self._anchored.solve(labels, self._columns(share, strays[:, self._where]))
+        solved = self._anchored.solve(labels, self._columns(share, strays[:, self._where]), general=general)
         return self._read(solved), overloaded_fuses(solved)
 
     def again(self, share: Array, strays: Array, opened: set[tuple[int, str]]) -> tuple[list[int], Array]:
@@ -122,17 +124,18 @@ class _Point:
         return rows, self._read(solved)
 
     def _columns(self, share: Array, strays: Array) -> Columns:
-        fault, rows = self.fault, list(range(len(strays)))
-        values = Values(self.rack.batch, self.rack.healthy, np.full(len(strays), self.point))
-        for number, by in zip(self.rack.numbers, strays.T, strict=True):
-            values.stray(number, by)
+        fault, size = self.fault, len(strays)
+        values = {key: np.full(size, v) for key, v in self._healthy.items()} | self._straying.moved(strays)
+        elements = self.rack.batch.bench.net.elements
         if fault is not None:
-            severity = np.asarray(fault.at(share)) if fault.graded else np.full(len(strays), np.nan)
+            severity = np.asarray(fault.at(share)) if fault.graded else np.full(size, np.nan)
             for change in fault.effect.changes:
-                values.put(change.key, rows, change.step, partial(change.applied, severity=severity))
+                if change.key[0] in elements and change.step in (None, self._step):
+                    own = values[change.key] if change.key in values else elements[change.key[0]].values[change.key[1]]
+                    values[change.key] = np.broadcast_to(change.applied(own, severity), size).copy()
             for tap, name in zip(fault.effect.taps, self.bench.paths.get(fault.name, ()), strict=True):
-                values.put((name, "conductance"), rows, None, partial(constant, 1 / np.asarray(tap.ohms(severity))))
-        return values.columns | {key: np.full(len(strays), v) for key, v in self.on.items()}
+                values[name, "conductance"] = np.broadcast_to(1 / np.asarray(tap.ohms(severity)), size).copy()
+        return values | {key: np.full(size, v) for key, v in self.on.items()}
 
     def _read(self, solved: Solved) -> Array:
         points = points_of(chop(solved, waves=False))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from circuitsim.measure.taking import Batch
 from circuitsim.quantities import Tolerance
 
-__all__ = ["Number", "Values", "constant", "factor_slopes"]
+__all__ = ["Number", "StrayingAlike", "Values", "constant", "factor_slopes"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -79,6 +79,47 @@ class Values:
         if key not in self.columns:
             self.columns[key] = np.full(len(self.steps), self.elements[key[0]].values[key[1]])
         return self.columns[key]
+
+
+class StrayingAlike:
+    """Uncertain numbers at one task of a batch, ready to be moved on very many samples at once; same numbers as `Values.stray`.
+
+    Parameters
+    ----------
+    batch
+        Whose task.
+    numbers
+        Which; those of other steps, and of elements that are parted, don't move.
+    nominal
+        Parameters of the healthy vehicle at the task that differ from the netlist's.
+    step
+        Of the task.
+    """
+
+    def __init__(self, batch: Batch, numbers: Sequence[Number], nominal: Mapping[Key, float], step: str) -> None:
+        elements, at = batch.bench.net.elements, batch.circuit.steps.index(step)
+        given = [(j, n, batch.tolerances[n.place][2][at]) for j, n in enumerate(numbers) if n.key[0] in elements]
+        some = [(j, n, t) for j, n, t in given if t is not None and n.step in (None, step)]
+        limits = [next(p for p in elements[n.key[0]].parameters if p.name == n.key[1]) for _, n, _ in some]
+        self.keys = [n.key for _, n, _ in some]
+        self._where = np.array([j for j, _, _ in some], dtype=np.intp)
+        own = [nominal.get(key, elements[key[0]].values[key[1]]) for key in self.keys]
+        self._own = np.array(own, dtype=float)[:, None]
+        self._low, self._high = (np.array([[getattr(p, end)] for p in limits], dtype=float) for end in ("low", "high"))
+        self._by_factor = np.array([t.kind == "lognormal" for _, _, t in some], dtype=bool)
+        self._sigma = np.array([[t.log_sigma] for _, _, t in some])[self._by_factor]
+        shares = [
+            0.0 if t.kind == "lognormal" else t.standard(1.0) * (abs(v) if t.relative else 1.0)
+            for (_, _, t), v in zip(some, own, strict=True)
+        ]
+        self._size = np.array(shares)[:, None]
+
+    def moved(self, strays: Array) -> dict[Key, Array]:
+        """Give the parameters, (samples,) each, for strays in standard deviations, (samples, numbers)."""
+        by = np.ascontiguousarray(strays.T[self._where])
+        values = self._own + by * self._size
+        values[self._by_factor] *= np.exp(np.clip(self._sigma * by[self._by_factor], -_FURTHEST, _FURTHEST))
+        return dict(zip(self.keys, np.clip(values, self._low, self._high, out=values), strict=True))
 
 
 def _astray(tolerance: Tolerance, nominal: Array, by: Array) -> Array:

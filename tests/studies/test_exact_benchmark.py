@@ -1,0 +1,121 @@
+"""The yardsticks of `benchmarks.posterior`: Bayes errors with a known answer, and evidence by plain sampling."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from types import ModuleType
+
+import numpy as np
+import pytest
+from checkout import load_benchmark
+from scipy.stats import norm
+
+import circuitsim as cs
+from circuitsim.library.circuit import Circuit, ProbePoint, Supply
+from circuitsim.measure import Conditions, Task
+from circuitsim.measure import meter as find_meter
+from circuitsim.measure.faults import find_faults
+from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.quantities import Tolerance
+from circuitsim.studies.diagnose import Diagnosing
+from circuitsim.studies.evidence import Findings, Shown, TakenReading
+from circuitsim.studies.priors import Prior
+
+METER = replace(find_meter("standard"), input_resistance=1e12)
+TASKS = [Task("on", Conditions(), "voltmeter", "MOT+", "GND"), Task("on", Conditions(), "clamp", at="M1")]
+
+
+@pytest.fixture(scope="module")
+def groups() -> ModuleType:
+    return load_benchmark("exact_groups")
+
+
+@pytest.fixture(scope="module")
+def posterior() -> ModuleType:
+    return load_benchmark("exact_posterior")
+
+
+@pytest.mark.parametrize("apart", [1.0, 2.0, 3.0])
+def test_two_normals_are_confused_as_often_as_their_distance_says(groups: ModuleType, apart: float) -> None:
+    """Equal covariances, even odds: Bayes' error is Φ(-d/2), d the Mahalanobis distance: textbook, and own derivation
+    (the best judge cuts midway between the means, and what is left is one normal along the line between them).
+
+    4,000 are judged: three standard errors are 0.02. Neighbours take 0.01 more in five dimensions. The bound of the nearest
+    neighbour may not lie above the answer by more than its own three standard errors (0.03).
+    """
+    rng = np.random.default_rng(3)
+    shape = np.array([[1.0, 0, 0, 0, 0], [5, 2, 0, 0, 0], [0, 0, 0.1, 0, 0], [1, 1, 0, 1, 0], [0, 0, 0, 3, 2]])
+    clouds = [rng.standard_normal((2000, 5)) for _ in range(2)]
+    clouds[1][:, 2] += apart
+    found = groups.confusion(*(points @ shape.T for points in clouds))
+    assert found.error == pytest.approx(norm.cdf(-apart / 2), abs=0.03)
+    assert found.least < norm.cdf(-apart / 2) + 0.03
+
+
+def test_what_is_the_same_is_told_apart_by_chance(groups: ModuleType) -> None:
+    """Three standard errors of 4,000 judged with even odds: 0.024; in steps of a display too."""
+    rng = np.random.default_rng(4)
+    for digit in (1e-9, 0.5):
+        clouds = (np.round(rng.standard_normal((2000, 5)) / digit) * digit for _ in range(2))
+        assert groups.confusion(*clouds).error == pytest.approx(0.5, abs=0.024)
+
+
+def test_displays_keep_within_the_meter(groups: ModuleType) -> None:
+    """Gain, counts and half a digit; every value in steps of its range; gains are shared by the volts of one vehicle."""
+    rng = np.random.default_rng(5)
+    tasks = [TASKS[0], Task("on", Conditions(), "voltmeter", "BAT+", "GND"), TASKS[1]]
+    values = np.column_stack([rng.uniform(-5, 15, 4000), rng.uniform(10, 15, 4000), rng.uniform(0, 30, 4000)])
+    shown = groups.displays(tasks, values, METER, rng)
+    for j, unit in enumerate("VVA"):
+        digit = np.array([METER.range_for(float(v), unit).digit for v in values[:, j]])
+        most = np.array([METER.limit(float(v), unit) for v in values[:, j]]) + digit / 2
+        assert (np.abs(shown[:, j] - values[:, j]) <= most * (1 + 1e-9)).all()
+        assert np.abs(shown[:, j] / digit - np.round(shown[:, j] / digit)).max() < 1e-6
+    off = (shown[:, :2] - values[:, :2]) / values[:, :2]
+    big = np.abs(values[:, 0]) > 5
+    assert np.corrcoef(off[big].T)[0, 1] > 0.2
+    assert abs(np.corrcoef(off[big, 1], (shown - values)[big, 2])[0, 1]) < 0.1
+
+
+def small() -> Circuit:
+    """A battery, a joint that scatters by a factor, a blocked motor: three uncertain numbers."""
+    net = cs.Netlist("small")
+    net.chain("GND", cs.Battery("BAT", emf=12.6, resistance=0.02, charge_resistance=0.2), "BAT+")
+    net.chain("BAT+", cs.Pin("X1", resistance=0.05), "MOT+")
+    net.add(cs.Motor("M1", "MOT+", "GND", "S", resistance=0.4, constant=0.03, friction=0.02))
+    net.add(cs.ForwardCurvedFan("FAN1", "S", torque=0.4, speed=300.0))
+    net.elements["BAT"].tolerances["emf"] = Tolerance("normal", 0.02, relative=True)
+    net.elements["X1"].tolerances["resistance"] = Tolerance("lognormal", 2.0)
+    net.elements["M1"].tolerances["resistance"] = Tolerance("uniform", 0.10, relative=True)
+    probes = {name: ProbePoint(name, name, "") for name in ("BAT+", "MOT+")}
+    return Circuit("small", "", 12.0, net, ("off", "on"), "M1", Supply("BAT", None, "BAT+", "GND"), probes=probes)
+
+
+@pytest.mark.parametrize(("volts", "amperes"), [(11.86, 9.1), (11.20, 9.0)])
+def test_evidence_is_that_of_plain_sampling(posterior: ModuleType, volts: float, amperes: float) -> None:
+    """Vehicles drawn from the prior and nothing else, weighed by the digits shown: no proposal, no slopes.
+
+    Four standard errors of the two means together.
+    """
+    circuit = small()
+    faults = {n: f for n, f in find_faults(circuit).items() if not f.kind.intermittent}
+    shown = (Shown("number", volts, 0.01), Shown("number", amperes, 0.01))
+    findings = Findings(tuple(TakenReading(0, t, s) for t, s in zip(TASKS, shown, strict=True)), (), Conditions())
+    work = Diagnosing(circuit, findings, METER, Prior(healthy=0.1, other=0.0))
+    samplers = posterior.Samplers(FaultBench(circuit, TASKS, METER, faults), faults)
+    exact = posterior.exact_posterior(work, samplers, "X1:corroded", 2048, 1)
+    assert sum(exact.chances.values()) == pytest.approx(1.0)
+    rng, size = np.random.default_rng(2), 100_000
+    even = np.array([t.kind == "uniform" for t in samplers.bench.tolerances])
+    for k, evidence in exact.evidence.items():
+        name = work.members[k][0].name if k >= 0 else "healthy"
+        if exact.chances[name] < 0.02:
+            continue
+        strays = np.where(even, rng.uniform(-math.sqrt(3), math.sqrt(3), (size, 3)), rng.standard_normal((size, 3)))
+        values = samplers[name].show(np.sort(rng.random(size)), strays)
+        chance = posterior.chances_shown(values, findings, METER)
+        error = chance.std() / chance.mean() / math.sqrt(size)
+        both = math.hypot(error, math.sqrt(evidence.doubt / evidence.count))
+        assert both < 0.1
+        assert evidence.log == pytest.approx(math.log(chance.mean()), abs=4 * both), name
