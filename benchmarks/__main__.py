@@ -24,6 +24,7 @@ QUICK: dict[str, dict[str, Any]] = {
     "chopping": {},
     "transients": {},
     "fitting": {"vehicles": 20},
+    "dialogue": {"names": ["tractor-cab-fan"], "cases": 4},
     "diagnosis": {"names": ["tractor-cab-fan"], "cases": 30, "others": 20, "outside": 10},
     "posterior": {"cases": 10},
     "next_tests": {"cases": 5},
