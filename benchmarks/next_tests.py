@@ -47,7 +47,6 @@ TARGETS = {"fixed": 0.6, "halves": 1.0}
 MINUTES = ("as-they-are", "equal", "uneven")
 _MOST = 60  # readings that the chooser may ask for; who has not found it by then gives up
 _EACH, _EVERY = 6, 3  # orders are judged after each of so many places, then after every so many
-_GOOD = 2.0  # standard deviations from a good circuit's reading
 
 
 class Equal(Minutes):
@@ -90,7 +89,7 @@ class Bench:
         self.meter: Meter = find_meter("standard")
         self.tests = [t for t, _ in candidates(circuit, Conditions()) if t.instrument in ("voltmeter", "clamp")]
         bridged, upstream, downstream = splits(circuit)
-        self.every = list(dict.fromkeys([*self.tests, bridged, *upstream, *downstream]))
+        self.every = list(dict.fromkeys([*self.tests, *(split.task for split in (bridged, *upstream, *downstream))]))
         self.table = FaultTable(circuit, self.every, self.meter, faults)
         self.prior = Prior(healthy=0.1)
         self._first: dict[Minutes, Diagnosis] = {}
@@ -159,15 +158,15 @@ def work_on(bench: Bench, case: Case, kinds: Sequence[str]) -> dict[str, tuple[W
     """Work on one vehicle in every way: {way: (work, minutes)}."""
     shown = {r.task: r for r in take(bench.table, [case], bench.every, bench.meter)[0].readings}
 
-    def is_good(task: Task) -> bool:
+    def off(task: Task) -> float:
         value, deviation = bench.good[task]
         number = shown[task].shown
-        return number.kind == "number" and math.isfinite(value) and abs(number.value - value) < _GOOD * deviation
+        return (number.value - value) / deviation if number.kind == "number" else math.inf
 
     circuit = bench.table.circuit
     orders: dict[str, Callable[[], Iterator[Place]]] = {
         "fixed": lambda: iter(fixed_order(bench.tests, circuit.steps)),
-        "halves": lambda: half_splitting(circuit, bench.tests, is_good),
+        "halves": lambda: half_splitting(circuit, bench.tests, off),
     }
     others = {name: ordered(bench, shown, case, make()) for name, make in orders.items()}
     found: dict[str, tuple[Work, float]] = {}

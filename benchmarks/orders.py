@@ -6,6 +6,7 @@ Both give places: tests that are made one after the other with the leads left wh
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 
 from circuitsim.library.circuit import Circuit
@@ -13,9 +14,11 @@ from circuitsim.measure import Conditions, Task
 from circuitsim.measure.conditions import Fitted
 from circuitsim.studies.candidates import points_along
 
-__all__ = ["fixed_order", "half_splitting", "splits"]
+__all__ = ["Split", "fixed_order", "half_splitting", "splits"]
 
 Place = list[Task]
+GROUNDS = ("U1-", "U1s", "S1-", "GND")
+_GOOD = 2.0  # standard deviations from a good circuit's reading
 
 
 def _rank(task: Task) -> int:
@@ -30,7 +33,7 @@ def _rank(task: Task) -> int:
         return 6
     if task.black not in ("GND", "BAT-"):
         return 7
-    if task.red in ("U1-", "U1s", "S1-", "GND"):
+    if task.red in GROUNDS:
         return 2
     marks = {"BAT+": 0, "U1+": 1, "CMD": 3, "CMD.p": 3, "T1": 3, "T2": 3, "T3": 3, "MOT+": 4, "MOT-": 5}
     return marks.get(task.red, 7)
@@ -50,53 +53,94 @@ def fixed_order(tests: Sequence[Task], steps: Sequence[str]) -> list[Place]:
     return [list(place) for _, place in groupby(ordered, key=_where)]
 
 
-def splits(circuit: Circuit) -> tuple[Task, list[Task], list[Task]]:
+@dataclass(frozen=True)
+class Split:
+    """A test that halves the path.
+
+    point: which it proves good or not; sense: 1 where the reading must not lie below a good circuit's, -1 where it must not lie
+    above, 0 where neither.
+    """
+
+    task: Task
+    point: str
+    sense: int = 0
+
+
+def splits(circuit: Circuit) -> tuple[Split, list[Split], list[Split]]:
     """Give the tests that halve the path at full speed.
 
-    The motor's current with a fused jumper from its low side to ground; the drops from battery plus to each point on the way
-    to the motor; and what belongs to its ground side, in the order in which it acts: command, the controller's supply and
-    ground, the drops from its low side to each point on the way to battery minus.
+    The motor's current with a fused jumper from its low side to ground; the volts of each point on the way to the motor; and
+    what its ground side needs, in the order in which one needs the other: grounds, the controller's supply and command, its
+    output, the low side.
     """
     top, on = circuit.steps[-1], Conditions()
-    bridged = Task(top, Conditions(fitted=(Fitted("jumper", "MOT-", "GND"),)), "clamp", at=circuit.motor)
+    bridged = Split(Task(top, Conditions(fitted=(Fitted("jumper", "MOT-", "GND"),)), "clamp", at=circuit.motor), circuit.motor)
     feed, back = points_along(circuit)
 
-    def volts(red: str, black: str) -> Task:
-        return Task(top, on, "voltmeter", red, black)
+    def volts(red: str, black: str, sense: int = 0) -> Split:
+        return Split(Task(top, on, "voltmeter", red, black), red, sense)
 
-    upstream = [volts(feed[0], point) for point in feed[1:]]
-    signal = [volts(name, "GND") for name in ("CMD", "U1+", "U1s") if name in circuit.probes]
-    return bridged, upstream, [*signal, *(volts(back[0], point) for point in back[1:])]
+    grounds = [p for p in reversed(back[:-1]) if p in GROUNDS]
+    outputs = [p for p in reversed(back[:-1]) if p not in GROUNDS]
+    needs = [volts(p, "GND") for p in ("U1+", "U1s", "CMD") if p in circuit.probes]
+    ways = [[volts(p, "BAT-", -1) for p in points] for points in (grounds, outputs)]
+    return bridged, [volts(p, "GND", 1) for p in feed[1:]], [*ways[0], *needs, *ways[1]]
 
 
-def half_splitting(circuit: Circuit, tests: Sequence[Task], shown_good: Callable[[Task], bool]) -> Iterator[Place]:
+def half_splitting(circuit: Circuit, tests: Sequence[Task], off: Callable[[Task], float]) -> Iterator[Place]:
     """Halve the path: with the low side jumped to ground, does the motor take what it should? Then halve that side, point by
-    point, by whether the reading is a good circuit's; then what lies in the stretch that is left; then all else in the fixed
-    order.
+    point; then what lies in the stretch that is left; then all else in the fixed order.
 
-    shown_good: whether the reading of a test (already taken) lies where a good circuit's would.
+    off: how far the reading of a test (already taken) lies above a good circuit's, in standard deviations.
     """
     bridged, upstream, downstream = splits(circuit)
-    yield [bridged]
-    side = downstream if shown_good(bridged) else upstream
-    taken, low, high = [bridged], 0, len(side)
+
+    def good(split: Split) -> bool:
+        by = off(split.task)
+        return abs(by) < _GOOD if split.sense == 0 else split.sense * by > -_GOOD
+
+    yield [bridged.task]
+    side = downstream if good(bridged) else upstream
+    taken, low, high = [bridged.task], 0, len(side)
     while low < high:  # the first reading that is not good lies in [low, high]
         middle = (low + high) // 2
-        yield [side[middle]]
-        taken.append(side[middle])
-        low, high = (middle + 1, high) if shown_good(side[middle]) else (low, middle)
+        yield [side[middle].task]
+        taken.append(side[middle].task)
+        low, high = (middle + 1, high) if good(side[middle]) else (low, middle)
     near = _stretch(circuit, side, low)
     places = fixed_order([t for t in tests if t not in taken], circuit.steps)
-    yield from sorted(places, key=lambda place: not near & {place[0].red.partition("/")[0], place[0].black.partition("/")[0]})
+    yield from sorted(places, key=lambda place: not near.has(place[0]))
 
 
-def _stretch(circuit: Circuit, side: Sequence[Task], k: int) -> set[str]:
-    """Name the points and pins of the stretch that ends at a test; after the last test, nothing is known."""
-    if k >= len(side):
-        return set()
-    before, at = side[k - 1] if k else side[k], side[k]
-    ends = [p for p in (before.black, at.black, at.red) if p in circuit.probes and p not in ("GND", "BAT-", "BAT+", "MOT-")]
-    nodes = [circuit.probes[p].node if p in circuit.probes else p for p in (before.black, at.black)]
-    if before.red != at.red or before.black == at.black:
-        return set(ends)
-    return {*ends, *circuit.net.path(*nodes, without=[circuit.motor])}
+@dataclass(frozen=True)
+class Stretch:
+    """What is left of the path: its ends, and the points and pins in it."""
+
+    ends: tuple[str, str]
+    names: frozenset[str]
+
+    def has(self, task: Task) -> bool:
+        """Whether a test is made there."""
+        leads = {task.red.partition("/")[0], task.black.partition("/")[0]}
+        return leads == set(self.ends) or bool(leads & self.names)
+
+
+def _stretch(circuit: Circuit, side: Sequence[Split], k: int) -> Stretch:
+    """Give what lies between the last point that is good and the first that is not; all good: the motor and its plug."""
+    feed, back = points_along(circuit)
+    if k == len(side):
+        motor = circuit.net.elements[circuit.motor].nodes
+        pins = [*_between(circuit, feed[-1], motor["plus"]), *_between(circuit, motor["minus"], back[0])]
+        return Stretch((feed[-1], back[0]), frozenset(pins))
+    at = side[k]
+    if at.sense == 0:
+        return Stretch((at.point, "GND"), frozenset({at.point}))
+    way = feed if at.sense > 0 else list(reversed(back))
+    before = way[way.index(at.point) - 1]
+    names = {before, at.point, *_between(circuit, before, at.point)}
+    return Stretch((before, at.point), frozenset(names - {"GND", "BAT-", "BAT+"}))
+
+
+def _between(circuit: Circuit, *ends: str) -> list[str]:
+    nodes = [circuit.probes[p].node if p in circuit.probes else p for p in ends]
+    return circuit.net.path(nodes[0], nodes[1], without=[circuit.motor])
