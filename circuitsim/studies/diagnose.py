@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache, cached_property
 
@@ -114,6 +114,7 @@ class Diagnosing:
         self.table = table if table is not None and table.fits(self.flickers, own) else self._table(own)
         self.faults = self.table.faults
         self.columns = self.table.columns(own)
+        self._sights: dict[int, float] = {}
         self.likelihood = Likelihood(self.readings, meter, circuit.nominal)
         self._follow(pairs)
 
@@ -240,14 +241,13 @@ class Diagnosing:
         density, words = self.densities[k], max(map(self.sightings.words, self.members[k]))
         return bool(np.abs(density.logs - self.base).max() < _BLIND and words < self.sightings.words(None) + _SPEAKS)
 
-    @cached_property
-    def _seen(self) -> Callable[[int], float]:
+    def _seen(self, k: int) -> float:
         """Logarithm of the chance that with a course, as bad as it likely is, people say of speeds and fuses what they said."""
-        return cache(self._how_seen)
+        if k not in self._sights:
+            self._sights[k] = self._how_seen(k) if self.sightings.observations else 0.0
+        return self._sights[k]
 
     def _how_seen(self, k: int) -> float:
-        if not self.sightings.observations:
-            return 0.0
         course, density = (self.healthy, None) if k == GOOD else (self.courses[k], self.densities[k])
         found = course.at(np.array([0.5]) if density is None else density.share)
         logs = self.sightings.logs(found.speed, [course.blown[j] for j in found.nearest])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
 from dataclasses import replace
 from functools import cache
 
@@ -339,6 +341,20 @@ def test_a_dialogue_goes_on_with_the_same_table() -> None:
 
 
 # Priors -------------------------------------------------------------------------------------------------------------------
+
+
+def test_a_diagnosis_that_is_done_leaves_its_work_to_nobody() -> None:
+    """It holds a hundred megabytes: they must be free at once, not when the collector next looks for cycles."""
+    gc.disable()
+    try:
+        findings = _findings("X4.A:corroded=1 Ω", {"MOT-:GND": "4", "MOT+:GND": "4"}, seen=("slow",))
+        work = Diagnosing(_circuit(), findings, METER, Prior(), table=_table())
+        work.result((), Minutes(), 0.9, wants_test=False)
+        gone = weakref.ref(work)
+        del work
+        assert gone() is None
+    finally:
+        gc.enable()
 
 
 def test_priors_from_a_file(tmp_path) -> None:  # type: ignore[no-untyped-def]
