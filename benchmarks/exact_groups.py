@@ -2,10 +2,10 @@
 
 For every suspect many vehicles are drawn: severities from the exact posterior, tolerances from their own distribution; each is
 solved, and the meter's errors and digits are put on. How often the best judge names the wrong one of two (Bayes error, even
-odds) is found with no model of how readings scatter: by the k nearest neighbours among other vehicles, in readings divided by
-their common scatter. That error is never below Bayes' on average, and comes near it with many vehicles (Stone, 1977). The
-nearest neighbour alone gives a bound from below (Cover & Hart, 1967: R ≤ 2·R*·(1 - R*) in the limit). Groups are then gathered
-as the diagnosis does, in the order of the exact chances.
+odds) is found with no model of how readings scatter: by the k nearest neighbours among other vehicles. That error is never
+below Bayes' on average, and comes near it with many vehicles (Stone, 1977). The nearest neighbour alone gives a bound from
+below (Cover & Hart, 1967: R ≤ 2·R*·(1 - R*) in the limit of many). Groups are then gathered as the diagnosis does, in the order
+of the exact chances.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from circuitsim.studies.groups import APART, bayes_error, gather
 __all__ = ["Confused", "Groups", "compare_groups", "confusion", "displays"]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 DRAWN = 2000  # vehicles of each suspect
 NEIGHBOURS = 21
 SPEAKS = 3.0  # nats; as for the diagnosis, what the readings speak so much for is not too mild to show
@@ -61,26 +62,34 @@ class Confused:
 def confusion(first: Array, other: Array, seed: int = 0) -> Confused:
     """Estimate the Bayes error of telling two clouds of readings apart with even odds, (vehicles, readings) each.
 
-    Halves are judged by their neighbours in the other half. Readings are divided by the scatter within the two. What has
-    hardly a vehicle with an operating point is another thing altogether.
+    Halves are judged by their neighbours in the other half, with readings in units of the scatter within the two, within the
+    first and within the other: where one is much thinner than the other, only its own unit shows that with few vehicles. No
+    judge does better than Bayes', so the best of the three counts. What has hardly a vehicle with an operating point is another
+    thing altogether.
     """
     rng, size = np.random.default_rng(seed), min(len(first), len(other))
     if size < 2 * NEIGHBOURS:
         return Confused(0.0, 0.0)
     points = np.concatenate([rng.permutation(first)[:size], rng.permutation(other)[:size]])
     label = np.repeat([0.0, 1.0], size)
+    order, found = rng.permutation(2 * size), []
     within = np.concatenate([points[:size] - points[:size].mean(axis=0), points[size:] - points[size:].mean(axis=0)])
-    scatter, ways = np.linalg.eigh(np.cov(within.T) + 1e-18 * np.eye(points.shape[1]))
-    points = points @ ways / np.sqrt(np.maximum(scatter, 1e-9 * scatter.max()))
-    order = rng.permutation(2 * size)
+    for cloud in (within, points[:size], points[size:]):
+        scatter, ways = np.linalg.eigh(np.cov(cloud.T))
+        scaled = points @ ways / np.sqrt(np.maximum(scatter, 1e-9 * scatter.max()))
+        found.append(_wrong(scaled, label, order[::2], order[1::2]))
+    wrong, nearest = np.array(found).min(axis=0)
+    return Confused(float(wrong), 0.5 * (1 - math.sqrt(max(1 - 2 * nearest, 0.0))))
+
+
+def _wrong(points: Array, label: Array, one: Index, other: Index) -> tuple[float, float]:
+    """Give the share of points that their neighbours in the other half name wrongly: most of them, and the nearest."""
     wrong, nearest = 0.0, 0.0
-    for mine, others in ((order[::2], order[1::2]), (order[1::2], order[::2])):
-        found = cKDTree(points[others]).query(points[mine], NEIGHBOURS)[1]
-        named = label[others][found]
+    for mine, others in ((one, other), (other, one)):
+        named = label[others][cKDTree(points[others]).query(points[mine], NEIGHBOURS)[1]]
         wrong += float(np.abs(label[mine] - (named.mean(axis=1) > 0.5)).sum())
         nearest += float(np.abs(label[mine] - named[:, 0]).sum())
-    wrong, nearest = wrong / (2 * size), nearest / (2 * size)
-    return Confused(wrong, 0.5 * (1 - math.sqrt(max(1 - 2 * nearest, 0.0))))
+    return wrong / label.size, nearest / label.size
 
 
 @dataclass(frozen=True)
