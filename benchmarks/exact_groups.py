@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 DRAWN = 2000  # vehicles of each suspect
 NEIGHBOURS = 21
+SAID = 1e-4  # a chance from which on the diagnosis puts a suspect into a group
 SPEAKS = 3.0  # nats; as for the diagnosis, what the readings speak so much for is not too mild to show
 
 
@@ -121,19 +122,21 @@ class Groups:
 
 def compare_groups(work: Diagnosing, samplers: Samplers, exact: Exact, truth: str, seed: int) -> Groups:
     """Gather the exact groups of a case, and compare the diagnosis's own."""
-    return _Exactly(work, samplers, exact, seed).compare(truth)
+    return _Exactly(work, samplers, exact, truth, seed).compare()
 
 
 class _Exactly:
     """The exact groups of one case."""
 
-    def __init__(self, work: Diagnosing, samplers: Samplers, exact: Exact, seed: int) -> None:
-        self.work, self.samplers, self.exact, self.seed = work, samplers, exact, seed
+    def __init__(self, work: Diagnosing, samplers: Samplers, exact: Exact, truth: str, seed: int) -> None:
+        self.work, self.samplers, self.exact, self.truth, self.seed = work, samplers, exact, truth, seed
         self.cloud = cache(self._cloud)
         self.blind = [k for k in range(len(work.courses)) if work._unseen(k)]
         shares = {k: sum(exact.chances.get(f.name, 0.0) for f in family) for k, family in enumerate(work.members)}
         self.shares: dict[int, float] = {GOOD: exact.chances.get(HEALTHY, 0.0), **shares}
-        listed = [k for k in exact.evidence if k != GOOD and shares[k] > LISTED and k not in set(self.blind)]
+        # The truth is put where it belongs as the diagnosis does it, though it has hardly a chance.
+        least = {k: SAID if truth in work.names([k]) else LISTED for k in exact.evidence}
+        listed = [k for k in exact.evidence if k != GOOD and shares[k] > least[k] and k not in set(self.blind)]
         self.order = [GOOD, *sorted(listed, key=lambda k: -shares[k])]
         self.found: dict[tuple[int, int], Confused] = {}
 
@@ -160,7 +163,7 @@ class _Exactly:
         found[0] += self.blind
         return sorted(found, key=lambda group: -sum(self.shares[k] for k in group))
 
-    def compare(self, truth: str) -> Groups:
+    def compare(self) -> Groups:
         """Compare with the diagnosis's own groups."""
         exact, own = self.groups(), self.work.groups()
         some = [k for k in (*self.order, *self.blind) if self.shares[k] > LISTED]
@@ -171,7 +174,7 @@ class _Exactly:
             same=all(a == b for a, b in pairs), pairs=len(pairs), agreed=sum(a == b for a, b in pairs),
             first_own=_first(mine, self.shares), first_exact=_first(told, self.shares),
             groups_own=len(set(mine.values())), groups_exact=len(set(told.values())), suspects=len(some),
-            truth=truth in self.work.names(exact[0]), judged=len(verdicts), alike_exact=sum(a for a, _, _ in verdicts),
+            truth=self.truth in self.work.names(exact[0]), judged=len(verdicts), alike_exact=sum(a for a, _, _ in verdicts),
             alike_own=sum(b for _, b, _ in verdicts), like=sum(a == b for a, b, _ in verdicts),
             open=sum(o for _, _, o in verdicts),
         )  # fmt: skip
