@@ -279,10 +279,9 @@ class Diagnosing:
         numbers = self.likelihood.numbers
         mean, covariance = np.nan_to_num(found.value[:, numbers]), self.likelihood.covariance(found.shared, found.doubt**2)
         if course.graded:  # a severity is known no better than the parts that it comes on top of, and there are all between
-            low, high = np.clip(share - _SLACK, 0, 1), np.clip(share + _SLACK, 0, 1)
-            step = np.nan_to_num(course.at(high).value - course.at(low).value)[:, numbers]
-            width = np.maximum(0.5 * np.abs(np.gradient(share)), _SLACK) / np.maximum(high - low, 1e-9)
-            covariance += np.einsum("p,pi,pj->pij", width**2, step, step)
+            width = np.maximum(0.5 * np.abs(np.gradient(share)), _SLACK)
+            along = width[:, None] * _slope(course, share, found.value)[:, numbers]
+            covariance += along[:, :, None] * along[:, None, :]
         if course.against is not None:  # it comes and goes: half the time it reads as a good circuit
             good = np.repeat(course.against.value[:, numbers], len(mean), axis=0)
             mean = np.concatenate([mean, good])
@@ -421,6 +420,20 @@ class Diagnosing:
             cure = pair.cure if pair else self.faults[name].cure if name in self.faults else name
             cures[cure] = cures.get(cure, 0.0) + chance
         return cures
+
+
+def _slope(course: Course, share: Array, value: Array) -> Array:
+    """Slopes of readings along the severity at shares, (shares, readings), taken on the side on which they are less steep.
+
+    Where the operating point jumps, the severity is on either side of the jump, and no vehicle reads as in between.
+    """
+    sides = []
+    for other in (np.clip(share + _SLACK, 0, 1), np.clip(share - _SLACK, 0, 1)):
+        apart = other - share
+        slope = np.nan_to_num(course.at(other).value - value) / np.where(apart == 0, 1.0, apart)[:, None]
+        sides.append(np.where(apart[:, None] == 0, np.inf, slope))
+    ahead, behind = sides
+    return np.where(np.abs(ahead) <= np.abs(behind), ahead, behind)
 
 
 def _plain(name: str, chances: Mapping[str, float]) -> Member:
