@@ -18,6 +18,7 @@ from circuitsim.studies.advice import advise, firmness
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import look_closer
+from circuitsim.studies.clouds import cloud_of, good_cloud
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
@@ -35,7 +36,6 @@ __all__ = ["GOOD", "Diagnosing", "diagnose"]
 Array = NDArray[np.float64]
 _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 60  # suspects that are compared pair by pair
-_PARTS, _SLACK = 9, 0.015  # severities of each, and how far each is spread (shares)
 _BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 _LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
 """Suspects that are looked at closely: so many nats below the best, and so many times what even the best lacks of a perfect fit
@@ -269,25 +269,11 @@ class Diagnosing:
         return less / (1 + less) > APART
 
     def _cloud(self, k: int) -> Cloud:
-        if k == GOOD:
-            fine = self.healthy.value[:, self.likelihood.numbers]
-            return Cloud(np.nan_to_num(fine), self.likelihood.covariance(self.healthy.shared))
-        course, density = self.courses[k], self.densities[k]
-        levels = (np.arange(_PARTS) + 0.5) / _PARTS if course.graded else np.array([0.5])
-        share = density.quantiles(levels.tolist())
-        found = course.at(share)
-        numbers = self.likelihood.numbers
-        mean, covariance = np.nan_to_num(found.value[:, numbers]), self.likelihood.covariance(found.shared, found.doubt**2)
-        if course.graded:  # a severity is known no better than the parts that it comes on top of, and there are all between
-            width = np.maximum(0.5 * np.abs(np.gradient(share)), _SLACK)
-            along = width[:, None] * _slope(course, share, found.value)[:, numbers]
-            covariance += along[:, :, None] * along[:, None, :]
-        if course.against is not None:  # it comes and goes: half the time it reads as a good circuit
-            good = np.repeat(course.against.value[:, numbers], len(mean), axis=0)
-            mean = np.concatenate([mean, good])
-            own = self.likelihood.covariance(course.against.shared)
-            covariance = np.concatenate([covariance, np.repeat(own, len(good), axis=0)])
-        return Cloud(mean, covariance)
+        return (
+            good_cloud(self.healthy, self.likelihood)
+            if k == GOOD
+            else cloud_of(self.courses[k], self.densities[k], self.likelihood)
+        )
 
     # The result -------------------------------------------------------------------------------------------------------
 
@@ -420,20 +406,6 @@ class Diagnosing:
             cure = pair.cure if pair else self.faults[name].cure if name in self.faults else name
             cures[cure] = cures.get(cure, 0.0) + chance
         return cures
-
-
-def _slope(course: Course, share: Array, value: Array) -> Array:
-    """Slopes of readings along the severity at shares, (shares, readings), taken on the side on which they are less steep.
-
-    Where the operating point jumps, the severity is on either side of the jump, and no vehicle reads as in between.
-    """
-    sides = []
-    for other in (np.clip(share + _SLACK, 0, 1), np.clip(share - _SLACK, 0, 1)):
-        apart = other - share
-        slope = np.nan_to_num(course.at(other).value - value) / np.where(apart == 0, 1.0, apart)[:, None]
-        sides.append(np.where(apart[:, None] == 0, np.inf, slope))
-    ahead, behind = sides
-    return np.where(np.abs(ahead) <= np.abs(behind), ahead, behind)
 
 
 def _plain(name: str, chances: Mapping[str, float]) -> Member:
