@@ -35,7 +35,7 @@ def likelihood() -> Likelihood:
 
 
 def test_a_severity_that_is_known_less_well_spreads_the_readings(likelihood: Likelihood) -> None:
-    """A straight line of 10 V from end to end, a severity within ±0.1: the cloud scatters by 1 V (a tenth for its nine parts)."""
+    """A straight line of 10 V from end to end, severity within ±0.1: it scatters by 1 V (15 % for nine parts)."""
     cloud = cloud_of(course_through([0.0, 0.5, 1.0], [11.0, 6.0, 1.0]), about(0.5, 0.1), likelihood)
     assert cloud.drawn.mean() == pytest.approx(6.0, abs=0.1)
     assert cloud.drawn.std() == pytest.approx(1.0, rel=0.15)
