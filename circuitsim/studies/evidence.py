@@ -22,7 +22,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.displays import LOOKS, NUMBER, Shown, is_shown, read_shown
 from circuitsim.studies.placing import ARGUMENTS, UNITS, read_condition, read_place, read_step
-from circuitsim.studies.plausible import check_volts
+from circuitsim.studies.plausible import check_size
 
 __all__ = [
     "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings", "read_findings", "read_row",
@@ -292,7 +292,7 @@ def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number:
     task = read_place(circuit, row, base)
     found, least, most = (_of_column(row, key, task.instrument) for key in ("reading", "min", "max"))
     if found:
-        check_volts(circuit, task, found, row["reading"])
+        check_size(circuit, task, found, row["reading"])
     if least and most and least.value > most.value:
         raise InputError(f"{shown(row['min'])} is above the max, {shown(row['max'])}", key="min")
     if least and most and (found is None or (found.kind == "number" and _jumps(found, least, most))):
