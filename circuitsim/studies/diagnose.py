@@ -19,7 +19,7 @@ from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import look_closer
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
-from circuitsim.studies.evidence import Findings, TakenReading
+from circuitsim.studies.evidence import AS_PRINTED, MANY, Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
@@ -313,7 +313,7 @@ class Diagnosing:
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            self.findings.notes, self.circuit.cautions, chances, self.table,
+            (*self.findings.notes, *self._as_printed()), self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -417,6 +417,15 @@ class Diagnosing:
         }
         said = sorted((wrong | dict(turned)).items())
         return tuple(f"{_placed(self.readings[k].task)}: {self._display(self.readings[k])} ({text})" for k, text in said)
+
+    def _as_printed(self) -> list[str]:
+        """Say so where many numbers are all what a good circuit is predicted to show, to the last digit."""
+        numbers = self.likelihood.numbers.tolist()
+        good = [self.text(self.readings[k].task, float(self.healthy.value[0, k])) for k in numbers]
+        same = all(text == self._display(self.readings[k]) for k, text in zip(numbers, good, strict=True))
+        note = AS_PRINTED.format(len(numbers))
+        known = any(text.endswith(AS_PRINTED.partition("{}")[2]) for text in self.findings.notes)
+        return [note] if len(numbers) >= MANY and same and not known else []
 
     def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
         """Give the chance that each repair cures the circuit."""
