@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["diagnose_command"]
 
 _SUFFIXES = {".json": "json", ".md": "markdown", ".markdown": "markdown"}
+_NUMBER = re.compile(r"([-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))\s*([a-zA-Z]*)")
 _HELP = """Type a reading as  STEP RED:BLACK READING  (4 MOT-:GND 0.24V), with a clamp  STEP at:M1 READING,
  with a plug parted  STEP RED:BLACK READING unplug X4.  Or just the reading of the test that was asked for (0.24V).
  saw WORD [STEP]   such as  saw slow 3      cannot TEST   such as  cannot X5
@@ -181,6 +183,7 @@ def _added(circuit: Circuit, findings: Findings, text: str, result: Diagnosis | 
         if ":" not in text:
             _point_to_saw(circuit, text)
         row = _row(text, result)
+        _check_unit(circuit, row, findings)
     found = read_row(circuit, row, findings.conditions)
     if isinstance(found, Observation):
         return replace(findings, observations=(*findings.observations, found))
@@ -202,6 +205,28 @@ def _point_to_saw(circuit: Circuit, text: str) -> None:
     raise InputError(f"is what was seen; type it as: saw {word} {step}".rstrip(), key=shown(text))
 
 
+def _check_unit(circuit: Circuit, row: dict[str, str], findings: Findings) -> None:
+    """Raise InputError, with what was likely meant, for a number with no unit, or with one in small letters."""
+    match = _NUMBER.fullmatch(row["reading"])
+    if match is None or row.get("instrument", "") not in ("", "voltmeter", "clamp"):
+        return
+    from circuitsim.studies.plausible import most_volts
+
+    number, unit = float(match[1].replace(",", ".")), match[2].replace(" ", "")
+    own = "A" if row.get("at") else "V"
+    if unit in ("V", "mV", "A", "mA") and "," not in match[1]:
+        return
+    if not unit:
+        small = own == "V" and abs(number) > most_volts(circuit, findings.conditions.supply)
+        unit, what = f"{'m' * small}{own}", "has no unit"
+    elif unit.lower() in ("m", "v", "mv", "a", "ma"):
+        what = "is no quantity" if "," in match[1] else "has a unit that is not written so"
+        unit = f"m{own}" if unit.lower() == "m" else unit[:-1].lower() + unit[-1].upper()
+    else:
+        return
+    raise InputError(f"{shown(row['reading'])} {what}; did you mean {number:.6g} {unit}?", key="reading")
+
+
 def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
     """Turn a typed reading into a row: with its place, or of the test that was asked for."""
     body, _, plugs = text.partition(" unplug ")
@@ -212,6 +237,9 @@ def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
         where = {"at": black} if red.lower() == "at" else {"red": red, "black": black}
         return {"step": step, **where, "reading": reading.strip(), "unplugged": plugs.strip()}
     if result is None or result.next_test is None:
+        if _NUMBER.fullmatch(text):
+            told = "is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"
+            raise InputError(f"{told}, such as 4 MOT-:GND 0.24V", key=repr(text))
         raise InputError(
             "is no reading; type STEP RED:BLACK READING, such as 4 MOT-:GND 0.24V, or '?' for help", key=repr(text)
         )

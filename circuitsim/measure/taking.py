@@ -82,8 +82,8 @@ def measure(
 def measure_with_points(
     circuit: Circuit, tasks: Sequence[Task], bare: Sequence[Task], meter: Meter, supply: Values | None = None,
     known: dict[tuple[str, str], Tolerance] | None = None,
-) -> tuple[list[Measured], Points]:  # fmt: skip
-    """Take readings, and give the points of the bare circuit beside them.
+) -> tuple[list[Measured], Points, Points]:  # fmt: skip
+    """Take readings, and give the points of the bare circuit beside them, and those of all: bare first, then as read.
 
     Parameters and errors are those of `measure`. bare: tasks with nothing connected, at least one; they and all others
     are of one and the same state: on for the same time, with the same jumpers fitted.
@@ -91,7 +91,7 @@ def measure_with_points(
     batch = Batch(circuit, [*bare, *tasks], meter, dict(supply or {}), known or {})
     batch.require()
     measured = batch.run(range(len(bare), len(bare) + len(tasks)))
-    return measured, points_of(batch.points.solved.take(np.arange(len(bare))))
+    return measured, points_of(batch.points.solved.take(np.arange(len(bare)))), batch.points
 
 
 def bench_in_states(

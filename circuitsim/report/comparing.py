@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from circuitsim.report.faulting import LEFT_OUT
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
 from circuitsim.studies.chart import Reading
@@ -100,6 +101,7 @@ def _summary(found: Detectability) -> list[str]:
     shown = len(found.faults) - len(found.blind)
     return [
         f"{shown} of {len(found.faults)} faults show in some test, at their {found.severity} severity; each test alone",
+        LEFT_OUT,
         f"no test shows: {blind}",
     ]
 

@@ -127,7 +127,7 @@ def _choice(choice: Choice, width: int, *, first: bool) -> list[Line]:
     lines = [line(t, "label" if first else "") for t in wrap(clean(f"{head}{choice.label}, {choice.placed} {work}"), width)]
     if first:
         told = "; ".join(f"{name}: {text}" for name, text in choice.expected)
-        lines += [line(text) for text in _under(f"It would read, {told}", width, _GAP)]
+        lines += [line(text) for text in _under(f"Given the readings so far it would read: {told}", width, _GAP)]
     return lines
 
 
@@ -146,6 +146,7 @@ def diagnosis_markdown(found: Diagnosis) -> str:
     if found.next_test:
         t = found.next_test
         parts.append(f"Next test: {escaped(clean(f'{t.label}, {t.placed}'))}")
+        parts.append("What it would read, given the readings so far:")
         parts.append(_table([["suspect", "would read"], *([n, x] for n, x in t.expected)]))
     first = next((s for s in found.suspects if s.readings), None)
     if first:

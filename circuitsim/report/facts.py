@@ -36,8 +36,10 @@ def subject(chart: Chart, circuit: Circuit | None = None) -> str:
     faults = chart.conditions.get("faults") or ()
     unplugged = " and ".join(chart.conditions.get("unplugged") or ())
     fitted = ["{} from {} to {}".format(*text.split(":", 2)) for text in chart.conditions.get("fitted") or ()]
-    put_in = [f"{'this fault' if len(faults) == 1 else 'these faults'} put in"] if faults else []
-    done = " and ".join([*put_in, *([f"{unplugged} unplugged"] if unplugged else []), *fitted])
+    if faults:
+        what = "a circuit that is good" if what == "a good circuit" else what
+        what += f" but for {'this fault' if len(faults) == 1 else 'these faults'}"
+    done = " and ".join([*([f"{unplugged} unplugged"] if unplugged else []), *fitted])
     return clean(f"{what} with {done}" if done else what)
 
 

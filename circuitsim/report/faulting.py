@@ -9,7 +9,10 @@ from circuitsim.measure.faults import PossibleFault, severity_text
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, plain, wrap
 
-__all__ = ["faults_lines", "faults_markdown", "faults_text"]
+__all__ = ["LEFT_OUT", "faults_lines", "faults_markdown", "faults_text"]
+
+LEFT_OUT = "joints that come and go, which 'faults' counts too, are left out"
+"""Why studies of one reading at a time count fewer faults."""
 
 
 def faults_lines(circuit: Circuit, faults: Sequence[PossibleFault], width: int | None = None) -> list[Line]:
@@ -19,6 +22,10 @@ def faults_lines(circuit: Circuit, faults: Sequence[PossibleFault], width: int |
     lines = [line(text, "title") for text in wrap(clean(title), width)]
     note = "Given as SITE:KIND or SITE:KIND=SEVERITY, such as --fault " + (str(faults[0].fault()) if faults else "SITE:KIND")
     lines += [line(text, "faint") for text in _under(note, width)]
+    loose = sum(f.kind.intermittent for f in faults)
+    if loose:
+        told = f"{loose} of them are joints that come and go: 'compare' and 'testability' leave these out"
+        lines += [line(text, "faint") for text in _under(told, width)]
     lines.append(())
     for name, members in _by_kind(faults).items():
         kind = members[0].kind

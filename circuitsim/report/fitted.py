@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from circuitsim.measure import METERS, Meter
 from circuitsim.quantities import format_quantity
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, cells, clean, line, pad, plain, wrap
@@ -45,11 +46,16 @@ def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
         if texts:
             lines += [(), *(line(part, "heading") for part in wrap(heading, width or _PROSE))]
             lines += [part for text in texts for part in _under(text, width)]
-    used = [r for r in found.readings if r.used]
-    lines += [(), line("The readings", "heading"), *_table([_USED, *map(_used, used)], width), *_under(_LEGEND, width, "faint")]
+    used, tool = [r for r in found.readings if r.used], _tool(found)
+    lines += [
+        (),
+        line("The readings", "heading"),
+        *_table([_USED, *(_used(r, tool) for r in used)], width),
+        *_under(_LEGEND, width, "faint"),
+    ]
     rest = [r for r in found.readings if not r.used]
     if rest:
-        lines += [(), line("The chart", "heading"), *_table([_CHART, *map(_charted, rest)], width)]
+        lines += [(), line("The chart", "heading"), *_table([_CHART, *(_charted(r, tool) for r in rest)], width)]
     return lines
 
 
@@ -67,10 +73,11 @@ def fitted_markdown(found: Fitted) -> str:
     for heading, texts in ((_TOGETHER, [_together(c) for c in found.combinations]), (_UNTOLD, _silent(found))):
         if texts:
             parts += [f"## {heading}", _list(texts)]
-    parts += ["## The readings", _grid([_USED, *(_used(r) for r in found.readings if r.used)]), _LEGEND]
+    tool = _tool(found)
+    parts += ["## The readings", _grid([_USED, *(_used(r, tool) for r in found.readings if r.used)]), _LEGEND]
     rest = [r for r in found.readings if not r.used]
     if rest:
-        parts += ["## The chart", _grid([_CHART, *map(_charted, rest)])]
+        parts += ["## The chart", _grid([_CHART, *(_charted(r, tool) for r in rest)])]
     return "\n\n".join(parts) + "\n"
 
 
@@ -144,21 +151,34 @@ def _silent(found: Fitted) -> list[str]:
     return [*matter, *([f"of less weight: {', '.join(rest[:_LISTED])}{more}"] if rest else [])]
 
 
-def _band(values: tuple[float, float, float], unit: str) -> str:
+def _band(values: tuple[float, float, float], unit: str, tool: Meter | None) -> str:
     if not all(map(math.isfinite, values)):
         return _NONE
-    return f"{format_quantity(values[0], unit, 4)} ({'…'.join(format_quantity(v, unit, 4) for v in values[1:])})"
+    return f"{_displayed(values[0], unit, tool)} ({'…'.join(_displayed(v, unit, tool) for v in values[1:])})"
+
+
+def _displayed(value: float, unit: str, tool: Meter | None) -> str:
+    """Write a value to the digit of the meter; 0 for what that digit does not show."""
+    if tool is None or unit not in ("V", "A", "Ω"):
+        return format_quantity(value, unit, 4)
+    text = tool.display(value, unit)
+    return f"0 {unit}" if not text.partition(" ")[0].strip("-0.") else text
+
+
+def _tool(found: Fitted) -> Meter | None:
+    """Give the meter that the readings were taken with."""
+    return next((m for m in METERS.values() if m.note() == found.meter), None)
 
 
 def _off(value: float) -> str:
     return f"{value:+.1f}" if math.isfinite(value) else _NONE
 
 
-def _used(r: FittedReading) -> Row:
+def _used(r: FittedReading, tool: Meter | None) -> Row:
     measured = format_quantity(r.measured, r.unit, 4)
-    return r.placed, measured, _band(r.before, r.unit), _band(r.after, r.unit), _off(r.off_before), _off(r.off)
+    return r.placed, measured, _band(r.before, r.unit, tool), _band(r.after, r.unit, tool), _off(r.off_before), _off(r.off)
 
 
-def _charted(r: FittedReading) -> Row:
+def _charted(r: FittedReading, tool: Meter | None) -> Row:
     share = f"{r.narrower:.2f} times" if math.isfinite(r.narrower) else _NONE
-    return r.placed, _band(r.before, r.unit), _band(r.after, r.unit), share
+    return r.placed, _band(r.before, r.unit, tool), _band(r.after, r.unit, tool), share

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from circuitsim.report.faulting import LEFT_OUT
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
 from circuitsim.studies.testability import Testability
@@ -17,12 +18,15 @@ _UNSEEN = 12  # names of faults that do not show, on a screen
 
 
 def _summary(found: Testability) -> list[str]:
-    shares = f"{100 * found.shown:.0f} % of faults show; {100 * found.isolated:.0f} % are isolated to one repair"
+    shares = (
+        f"{100 * found.shown:.0f} % of {len(found.faults)} faults show; {100 * found.isolated:.0f} % are isolated to one repair"
+    )
     rule = "A fault shows when the best judge confuses it with a good circuit in less than 5 % of cases; it is isolated when no"
     return [
         f"{len(found.tests)} tests, {found.minutes:.0f} min to make them all once (leads left in place, common practice)",
         f"{shares}; {found.group:.1f} faults stay together on average, of those that show",
         f"{rule} fault with another repair comes within 20 %",
+        LEFT_OUT,
     ]
 
 

@@ -6,6 +6,7 @@ import math
 import textwrap
 from typing import Any
 
+from circuitsim.measure import METERS
 from circuitsim.measure.instruments import Shown
 from circuitsim.quantities import column_unit, convert, format_quantity
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
@@ -40,6 +41,9 @@ def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
     found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}{_meant(r)}") for r in report.readings])
     if report.ripple is not None:
         found += [(), line("Commutation ripple", "heading"), *_rows(_commutation(report))]
+    if report.cautions:
+        found += [(), line("Take care", "heading")]
+        found += [line(text, "caution") for c in report.cautions for text in wrap(clean(f"- {c}"), width, _GAP)]
     return found
 
 
@@ -55,7 +59,9 @@ def _heading(report: WaveformReport) -> str:
 
 
 def _title(report: WaveformReport) -> str:
-    return clean(f"{report.circuit}: {report.leads} at step {report.step}")
+    usual = report.meter == METERS["standard"].note()
+    tool = "" if usual else f", {report.meter.partition(':')[0]}"
+    return clean(f"{report.circuit}: {report.leads} at step {report.step}{tool}")
 
 
 def _summary(report: WaveformReport) -> str:

@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Suspect
 from circuitsim.studies.next_test import TOLD, Choice
 
-__all__ = ["advise", "firmness"]
+__all__ = ["advise", "afterthought", "firmness"]
+
+_BADLY = 3.0  # standard deviations; a suspect fits badly when a reading is further off it
 
 
 def advise(
@@ -32,6 +34,27 @@ def advise(
         return True, f"this may well be a good circuit ({_percent(cures[HEALTHY])}): no test that can be made {rest}"
     names = ", ".join(first.faults[:6])
     return True, f"no test that can be made tells more: {names} ({_percent(first.probability)}) stay together"
+
+
+def afterthought(suspects: Sequence[Suspect], *, both: bool, again: bool) -> str:
+    """Say what to do, after the advice, where no single fault fits well; '' where one does.
+
+    both: whether two faults at once were weighed; again: whether readings may have the wrong sign, and are to be taken again.
+    """
+    if not suspects:
+        return ""
+    first, other = suspects[0], suspects[0].leader.fault == OTHER
+    badly = not first.unseen and any(abs(r.off) > _BADLY for r in first.readings)
+    if again and (other or badly):
+        return "; but first measure again what is named above"
+    if both or not (other or badly):
+        return ""
+    why = (
+        "two faults at once may explain them"
+        if other
+        else "even the best single suspect fits badly: two at once may fit better"
+    )
+    return f"; {why} (--pairs weighs these)"
 
 
 def _stop(cure: str, chance: float, minutes: float) -> str:

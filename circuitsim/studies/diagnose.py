@@ -14,13 +14,13 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import PossibleFault, find_faults
-from circuitsim.studies.advice import advise, firmness
+from circuitsim.studies.advice import advise, afterthought, firmness
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.closer import look_closer
 from circuitsim.studies.clouds import cloud_of, good_cloud
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
-from circuitsim.studies.evidence import Findings, TakenReading
+from circuitsim.studies.evidence import AS_PRINTED, MANY, Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood
@@ -30,6 +30,7 @@ from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
 from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
+from circuitsim.studies.swapped import swapped
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
 
@@ -95,7 +96,8 @@ def diagnose(
 class Diagnosing:
     """The work behind `diagnose`: every fault along its severity, and their chances.
 
-    table: faults and tests solved before, if they hold for these readings; tests: what could be measured next, with words.
+    table: faults and tests solved before, if they hold for these readings; tests: what could be measured next, with words;
+    both: whether pairs of faults are weighed.
     """
 
     def __init__(
@@ -108,7 +110,7 @@ class Diagnosing:
         self.left_out = [f"{t.instrument} at {_placed(t)}" for t in left]
         self.sightings = Sightings(circuit, findings.observations, findings.conditions, len(self.readings))
         seen = self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
-        self.flickers = intermittent or seen
+        self.flickers, self.both = intermittent or seen, pairs
         self.tests = candidates(circuit, findings.conditions)
         own = [*(r.task for r in self.readings), *self.sightings.tasks]
         self.table = table if table is not None and table.fits(self.flickers, own) else self._table(own)
@@ -116,21 +118,21 @@ class Diagnosing:
         self.columns = self.table.columns(own)
         self._sights: dict[int, float] = {}
         self.likelihood = Likelihood(self.readings, meter, circuit.nominal)
-        self._follow(pairs)
+        self._follow()
 
     def _table(self, own: Sequence[Task]) -> FaultTable:
         known = find_faults(self.circuit)
         faults = {name: f for name, f in known.items() if self.flickers or not f.kind.intermittent}
         return FaultTable(self.circuit, [*own, *(t for t, _ in self.tests)], self.meter, faults)
 
-    def _follow(self, pairs: bool) -> None:
+    def _follow(self) -> None:
         self.healthy, self.courses = self.table.courses(self.columns)
         self.members: list[list[PossibleFault]] = list(self.table.families)
         self.sightings.know(self.healthy.speed[0])
         self.base = float(self.healthy.density(self.likelihood, self.sightings).logs[0])
         follow(self.table.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
         self._look_closer()
-        self.pairs = weigh_pairs(self) if pairs else []
+        self.pairs = weigh_pairs(self) if self.both else []
 
     def _look_closer(self) -> None:
         """Take the slopes of live suspects where their parts would have to lie; what looks healthy changes as that does."""
@@ -289,12 +291,14 @@ class Diagnosing:
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         work = {f.cure: f.minutes for f in reversed(self.faults.values())}  # of several faults with one repair, the first
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure)
+        turned = swapped(self)
+        verdict += afterthought(suspects, both=self.both, again=bool(turned))
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
-            self._doubtful(chances), good[0] if good else None, tuple(good[1:]), enough, verdict,
+            self._doubtful(chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            self.findings.notes, self.circuit.cautions, chances, self.table,
+            (*self.findings.notes, *self._as_printed()), self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -383,8 +387,8 @@ class Diagnosing:
             return "; a good circuit reads about the same, but neither explains " + "; ".join(odd[:3])
         return "; every reading agrees with it, and with a good circuit"
 
-    def _doubtful(self, chances: Mapping[str, float]) -> tuple[str, ...]:
-        """Name readings that are likely wrong themselves."""
+    def _doubtful(self, chances: Mapping[str, float], turned: Mapping[int, str]) -> tuple[str, ...]:
+        """Name readings that are likely wrong themselves; turned: number of a reading → what of its sign."""
         total = np.zeros(len(self.readings))
         for k in np.flatnonzero(self.by_course > 0.01):
             density = self.densities[k]
@@ -393,10 +397,20 @@ class Diagnosing:
             total += self.by_course[k] * judged.slip[0][: total.size]
         healthy = self.likelihood.judge(self.healthy.value, self.healthy.shared)
         total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
-        return tuple(
-            f"{_placed(r.task)}: {self._display(r)} ({100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step)"
-            for r, p in zip(self.readings, total, strict=True) if p > 0.3
-        )  # fmt: skip
+        wrong = {
+            k: f"{100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step" for k, p in enumerate(total) if p > 0.3
+        }
+        said = sorted((wrong | dict(turned)).items())
+        return tuple(f"{_placed(self.readings[k].task)}: {self._display(self.readings[k])} ({text})" for k, text in said)
+
+    def _as_printed(self) -> list[str]:
+        """Say so where many numbers are all what a good circuit is predicted to show, to the last digit."""
+        numbers = self.likelihood.numbers.tolist()
+        good = [self.text(self.readings[k].task, float(self.healthy.value[0, k])) for k in numbers]
+        same = all(text == self._display(self.readings[k]) for k, text in zip(numbers, good, strict=True))
+        note = AS_PRINTED.format(len(numbers))
+        known = any(text.endswith(AS_PRINTED.partition("{}")[2]) for text in self.findings.notes)
+        return [note] if len(numbers) >= MANY and same and not known else []
 
     def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
         """Give the chance that each repair cures the circuit."""

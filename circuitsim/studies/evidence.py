@@ -22,11 +22,11 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.displays import LOOKS, NUMBER, Shown, is_shown, read_shown
 from circuitsim.studies.placing import ARGUMENTS, UNITS, read_condition, read_place, read_step
-from circuitsim.studies.plausible import check_volts
+from circuitsim.studies.plausible import check_size
 
 __all__ = [
-    "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings", "read_findings", "read_row",
-    "read_shown",
+    "AS_PRINTED", "MANY", "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings",
+    "read_findings", "read_row", "read_shown",
 ]  # fmt: skip
 
 OBSERVATIONS = (
@@ -42,6 +42,12 @@ COLUMNS = (
 _PRINTED = ("expected", "low", "high", "unit", "rule", "label", "state")  # columns of a chart that say nothing measured
 _COMMON = ("supply", "supply_at", "ambient", "engine", "since", "ignition", "unplugged", "fitted")
 _OF_A_CHART = ("circuit", "meter", "faults", "note", "date")  # what else stands on top
+MANY = 8
+"""Numbers from which on it is no chance that every one is the predicted one to the last digit (assumed)."""
+AS_PRINTED = (
+    "all {} numbers are what the chart of a good circuit prints, to the last digit: if nobody measured them, they prove nothing"
+)
+"""Note on readings that may be no more than a chart."""
 _LISTED = 12  # lines in a note
 _FLICKER = 0.05  # V, A; the most that 20 digits of a display stand for (assumed)
 _EMPTY = ("-", "–", "—")
@@ -262,7 +268,9 @@ def _left_as_printed(rows: Sequence[Mapping[str, str]], told: Mapping[str, str])
     printed = [_as_printed(row) for row in rows]
     measured = any(row.get("reading") and not same for row, same in zip(rows, printed, strict=True))
     if not any(printed) or not measured or told.get("faults"):
-        return [False] * len(rows), []
+        numbers = sum(same and row["reading"].lower() not in (*LOOKS, "ol") for row, same in zip(rows, printed, strict=True))
+        untouched = numbers >= MANY and not measured and not told.get("faults")
+        return [False] * len(rows), [AS_PRINTED.format(numbers)] if untouched else []
     count = sum(printed)
     text = f"{count} row{'s' if count > 1 else ''} of the chart still hold{'' if count > 1 else 's'} what was printed"
     return printed, [f"{text}: not counted as measured (empty the column expected of those that were)"]
@@ -292,7 +300,7 @@ def read_row(circuit: Circuit, row: Mapping[str, str], base: Conditions, number:
     task = read_place(circuit, row, base)
     found, least, most = (_of_column(row, key, task.instrument) for key in ("reading", "min", "max"))
     if found:
-        check_volts(circuit, task, found, row["reading"])
+        check_size(circuit, task, found, row["reading"])
     if least and most and least.value > most.value:
         raise InputError(f"{shown(row['min'])} is above the max, {shown(row['max'])}", key="min")
     if least and most and (found is None or (found.kind == "number" and _jumps(found, least, most))):

@@ -178,7 +178,7 @@ def _turning(circuit: Circuit, current: float, supply: float | None) -> Circuit:
     conditions = Conditions(supply=supply, supply_at=top)
     for _ in range(8):
         setting, known = fitted_supply(circuit, conditions, tool)
-        _, points = measure_with_points(circuit, [], [Task(top, conditions, "voltmeter")], tool, setting, known)
+        _, points, _ = measure_with_points(circuit, [], [Task(top, conditions, "voltmeter")], tool, setting, known)
         m, nodes = circuit.net.elements[circuit.motor].values, circuit.net.elements[circuit.motor].nodes
         found, volts = float(points.current(circuit.motor)[0]), float(points.voltage(nodes["plus"], nodes["minus"])[0])
         if not points.valid[0] or found <= 0:

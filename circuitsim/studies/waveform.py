@@ -18,7 +18,7 @@ from circuitsim.engine.periodic_points import Mark, PeriodicPoints
 from circuitsim.engine.points import Points
 from circuitsim.errors import InputError, SolveError
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure import Conditions, Task, fitted_supply
+from circuitsim.measure import Conditions, Meter, Task, fitted_supply
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.conditions import make_bench
 from circuitsim.measure.instruments import Shown, dc_reading, meter_readings
@@ -27,6 +27,7 @@ from circuitsim.measure.sampled import STEADY
 from circuitsim.measure.states import points_since
 from circuitsim.measure.traces import Trace, wave_trace
 from circuitsim.measure.waving import UNKNOWN, Place, Waves
+from circuitsim.studies.cautions import driven, jumper_cautions, meter_caution
 from circuitsim.studies.commutation import Commutator, current_ripple, ripple_frequency
 from circuitsim.studies.predict import circuit_of, reading_plan
 
@@ -37,6 +38,7 @@ _FLAT = 1e-3  # s, of a level that nothing chops
 _TURNS = (12, 48)  # of the motor that the scope looks at; the latter beside a chopping stage, whose lines must be parted
 _SAME = 0.02  # of the motor's speed
 _PER_HUMP = 24  # samples
+_LIGHT = 3e6  # Ω
 _MOST_SAMPLES = 400_000
 
 
@@ -70,7 +72,8 @@ class WaveformReport:
 
     trace: over a period, its averages exact; marks: its stretches, 'on', 'freewheel', 'dead', or on a command line 'pulled low'
     and 'let go'; duty: share of the first of them, NaN where nothing chops; readings: what a meter (or a clamp) shows;
-    verdict: of the operating point; unknown: why the waveform is not known and its average stands for it, else ''.
+    verdict: of the operating point; unknown: why the waveform is not known and its average stands for it, else ''; cautions:
+    that follow from the meter and from what is fitted.
     """
 
     circuit: str
@@ -89,6 +92,7 @@ class WaveformReport:
     ripple: Ripple | None
     options: Mapping[str, str]
     unknown: str = ""
+    cautions: tuple[str, ...] = ()
 
     @property
     def period(self) -> float:
@@ -111,7 +115,7 @@ class WaveformReport:
             "leads": self.leads, "unit": self.unit, "meter": self.meter, "verdict": self.verdict, "unknown": self.unknown,
             "average": f.mean, "rms": f.rms, "ac_rms": f.ac, "least": f.low, "largest": f.high, "duty": self.duty,
             "period": self.period, "speed": self.speed, "marks": [dict(m.__dict__) for m in self.marks],
-            "readings": [_plain(r.__dict__) for r in self.readings],
+            "readings": [_plain(r.__dict__) for r in self.readings], "cautions": list(self.cautions),
             "times": self.trace.times.tolist(), "values": self.trace.values.tolist(),
         }  # fmt: skip
         if self.ripple is not None:
@@ -184,14 +188,25 @@ def waveform(
     return WaveformReport(
         circuit.name, circuit.title, state.sentence(), chosen, named, unit, tool.note(), trace, marks,
         duty, speed, points.verdicts[0], readings, ripple, dict(circuit.options), _unknown(points, marks),
+        (*jumper_cautions(circuit, state), *_loading(circuit, task, tool, setting, points)),
     )  # fmt: skip
+
+
+def _loading(
+    circuit: Circuit, task: Task, tool: Meter, setting: Mapping[tuple[str, str], Any], points: Points
+) -> tuple[str, ...]:
+    """Say whether the meter moves the motor; one of a few megohms or more is taken to move none."""
+    if task.at or tool.input_resistance > _LIGHT:
+        return ()
+    (now,), (before,) = driven(circuit, points), driven(circuit, _solved(circuit, task, math.inf, setting))
+    return meter_caution(tool, {0: before}, [(task, 0, now)]) if now and before else ()
 
 
 def _solved(circuit: Circuit, task: Task, ohms: float, setting: Mapping[tuple[str, str], Any]) -> Points:
     state = task.conditions
-    tools = (
-        [] if task.at else [Voltmeter("meter-at-probe", circuit.node(task.red), circuit.node(task.black), conductance=1 / ohms)]
-    )
+    tools = []
+    if task.red and math.isfinite(ohms):
+        tools.append(Voltmeter("meter-at-probe", circuit.node(task.red), circuit.node(task.black), conductance=1 / ohms))
     bench = make_bench(circuit, state.unplugged, state.fitted, tools)
     values = {**step_values(circuit, [(task.step, state)]), **setting}
     values = {key: v for key, v in values.items() if key[0] in bench.net.elements}

@@ -140,4 +140,4 @@ def test_waveforms_and_wiggles_take_faults_too(run: Run) -> None:
 def test_a_chart_with_faults_does_not_pass_for_a_good_circuit(run: Run, faults: tuple[str, ...], said: str) -> None:
     given = [part for f in faults for part in ("--fault", f)]
     text = " ".join(run("predict", "tractor-cab-fan", *given, "--probe", "MOT-:GND", "--step", "2").output.split())
-    assert f"what the instrument shows on a good circuit with {said} put in, and the band" in text
+    assert f"what the instrument shows on a circuit that is good but for {said}, and the band" in text

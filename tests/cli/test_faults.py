@@ -39,6 +39,20 @@ def test_faults_as_json(run: Run) -> None:
     assert len(names) == len(found)
 
 
+def test_why_other_commands_count_fewer_faults(run: Run) -> None:
+    """A joint that comes and goes shows in no reading at a time, so tests are not judged by it."""
+    known = find_faults(cs.load("tractor-cab-fan")).values()
+    loose = sum(f.kind.intermittent for f in known)
+    listed = run("faults", "tractor-cab-fan", "--width", "200").stdout
+    assert f"{len(known)} faults that its parts can have\n" in listed
+    assert f"  {loose} of them are joints that come and go: 'compare' and 'testability' leave these out\n" in listed
+    assert "come and go:" not in run("faults", "tractor-cab-fan", "--site", "F7", "--kind", "blown").stdout
+    for command in ("compare", "testability"):
+        text = run(command, "tractor-cab-fan", "--probe", "MOT-:GND", "--step", "4", "--width", "200").stdout
+        assert f" of {len(known) - loose} faults show" in text
+        assert "joints that come and go, which 'faults' counts too, are left out\n" in text
+
+
 @pytest.mark.parametrize("form", ["table", "csv", "markdown"])
 def test_faults_of_one_site(run: Run, form: str) -> None:
     result = run("faults", "tractor-cab-fan", "--site", "x4.a", "--format", form)
@@ -191,6 +205,31 @@ def test_one_by_one(run: Run) -> None:
     ],
 )
 def test_what_was_seen_in_free_words_points_to_saw(run: Run, typed: str, told: str) -> None:
+    from click.testing import CliRunner
+
+    from circuitsim.cli.app import program
+
+    result = CliRunner().invoke(program, ["diagnose", "tractor-cab-fan", "--interactive"], input=f"{typed}\ndone\n")
+    assert result.exit_code == 0
+    assert told in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("4 MOT-:GND .184v", "reading: '.184v' has a unit that is not written so; did you mean 0.184 V?"),
+        ("4 MOT-:GND 300", "reading: '300' has no unit; did you mean 300 mV?"),  # no circuit of 12 V has 300 V
+        ("4 MOT-:GND -12.3", "reading: '-12.3' has no unit; did you mean -12.3 V?"),
+        ("4 MOT-:GND 0,3 V", "reading: '0,3 V' is no quantity; did you mean 0.3 V?"),
+        ("4 MOT-:GND 184m", "reading: '184m' has a unit that is not written so; did you mean 184 mV?"),
+        ("4 at:M1 18.2", "reading: '18.2' has no unit; did you mean 18.2 A?"),
+        ("4 at:M1 18.2ma", "did you mean 18.2 mA?"),
+        (".184v", "'.184v': is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"),
+    ],
+)
+def test_a_unit_that_is_missing_or_small_is_hinted_at(run: Run, typed: str, told: str) -> None:
+    """One line, with what to type; what is written as it should be gets none."""
     from click.testing import CliRunner
 
     from circuitsim.cli.app import program

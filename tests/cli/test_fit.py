@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,6 +23,16 @@ def files(tmp_path: Path) -> Path:
     """Write a file of readings into the folder where the commands run."""
     (tmp_path / "good.csv").write_text(GOOD, "utf-8")
     return tmp_path
+
+
+@pytest.mark.usefixtures("files")
+def test_nothing_is_shown_that_the_meter_would_not_show(run: Run) -> None:
+    """6,000 counts: 0.1 mV and 0.01 A are the last digits, whatever a model gives below them."""
+    for form in ("table", "markdown"):
+        text = run("fit", T, "good.csv", "--format", form).stdout
+        assert not re.search(r"[0-9] [nµ][VA]", text)
+        assert not re.search(r"-0(\.0+)? ", text)
+        assert re.search(r"clamp on M1 at step off[ |]+0 A \(-0\.05 A…0\.05 A\)", text)
 
 
 @pytest.mark.usefixtures("files")

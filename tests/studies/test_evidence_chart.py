@@ -9,7 +9,8 @@ import pytest
 import circuitsim as cs
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure.faults import with_faults
-from circuitsim.studies.evidence import read_findings
+from circuitsim.studies.diagnose import diagnose
+from circuitsim.studies.evidence import AS_PRINTED, read_findings
 
 Load = Callable[[str], Circuit]
 T = "tractor-cab-fan"
@@ -31,7 +32,28 @@ def test_a_chart_reads_back(load: Load, chart_of: Callable[[str], cs.Chart], nam
             assert taken.shown.value == pytest.approx(r.expected, abs=0.51 * taken.shown.digit)
         else:
             assert taken.shown.look == r.display
-    assert found.notes == ()
+    assert len(found.notes) == 1
+    assert AS_PRINTED.partition("{}")[2] in found.notes[0]
+
+
+def test_a_chart_handed_back_as_printed_is_told_in_one_line(load: Load, chart_of: Callable[[str], cs.Chart]) -> None:
+    """Eight numbers or more, with the printed values beside them or without; not with one digit off, or fewer numbers."""
+    rows = [r for r in chart_of(T).readings if r.leads in ("MOT- : GND", "MOT+ : GND") and not r.unplugged]
+    text = HEAD + "".join(f"{r.step},,{r.red},{r.black},{r.display}\n" for r in rows)
+    told = [AS_PRINTED.format(len(rows))]
+    assert len(rows) >= 8
+    assert said(load, text) == told
+    assert said(load, text.replace("8.57 V", "8.58 V")) == []
+    assert said(load, HEAD + "\n".join(text.splitlines()[1:8])) == []
+    lines = chart_of(T).to_csv().splitlines()
+    kept = [t for t in lines if t.startswith(("#", "step")) or ",,MOT" in t]
+    assert len(said(load, "\n".join(kept))) == 1
+
+
+def said(load: Load, text: str) -> list[str]:
+    """What a diagnosis says of readings being those of the chart."""
+    found = diagnose(load(T), read_findings(load(T), text), next_test=False)
+    return [note for note in found.notes if note.endswith(AS_PRINTED.partition("{}")[2])]
 
 
 def test_rows_left_as_printed_are_not_measured(load: Load, chart_of: Callable[[str], cs.Chart]) -> None:

@@ -1,0 +1,63 @@
+"""Readings with the wrong sign: what was shown fits no suspect, and the same the other way round fits one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure import INSTRUMENTS
+from circuitsim.studies.severities import Course, Density
+
+if TYPE_CHECKING:
+    from circuitsim.studies.diagnose import Diagnosing
+
+__all__ = ["swapped"]
+
+Array = NDArray[np.float64]
+_LISTED = 0.005  # chance from which on a suspect counts
+_FITS, _FAR = 2.5, 4.0  # standard deviations; up to which a reading fits, and from which on it does not
+_LEAST = {"voltmeter": 0.01, "clamp": 0.2}  # V, A; less may be a meter's own offset (assumed)
+_RULED_OUT, _PLACES = 6.0, 65  # nats below the likeliest severity; severities at which one is looked at
+
+
+def swapped(work: Diagnosing) -> dict[int, str]:
+    """Say of readings that leads, or a clamp, may be the wrong way round: number of the reading → '… +12.3 V would fit'.
+
+    Only where the reading as shown fits neither the healthy circuit nor any suspect of some chance, and with its sign changed
+    it fits one of them. With no such suspect among the faults every fault counts, as bad as it can be.
+    """
+    numbers = work.likelihood.numbers
+    listed = np.flatnonzero(work.by_course > _LISTED).tolist()
+    offs = [_offs(work, work.healthy, np.array([0.5]))]
+    if listed:
+        offs += [_offs(work, work.courses[k], _open(work.densities[k])) for k in listed]
+    elif numbers.size:
+        offs += [_offs(work, course, np.linspace(0.0, 1.0, _PLACES)) for course in work.courses]
+    as_shown, turned = (np.concatenate(part).min(axis=0) for part in zip(*offs, strict=True))
+    found = {}
+    for j, k in enumerate(numbers.tolist()):
+        task, value = work.readings[k].task, work.likelihood.value[j]
+        if abs(value) > _LEAST.get(task.instrument, np.inf) and as_shown[j] > _FAR and turned[j] < _FITS:
+            what = "clamp the other way round?" if task.at else "leads swapped?"
+            text = work.meter.display(-value, INSTRUMENTS[task.instrument])
+            found[k] = f"{what} {'+' if value < 0 else ''}{text} would fit"
+    return found
+
+
+def _open(density: Density) -> Array:
+    """Give shares all over the severities that readings and sightings leave open; a reading that is a slip rules none out."""
+    left = density.share[density.logs > density.logs.max() - _RULED_OUT]
+    return np.linspace(left.min(), left.max(), _PLACES)
+
+
+def _offs(work: Diagnosing, course: Course, share: Array) -> tuple[Array, ...]:
+    """Give how far each number is off, as shown and with its sign changed, in standard deviations, each (shares, numbers)."""
+    between, value = course.at(share), work.likelihood.value
+    predicted = between.value[:, work.likelihood.numbers]
+    deviation = np.sqrt(np.diagonal(work.likelihood.covariance(between.shared), axis1=1, axis2=2))
+    off = [np.abs(v - predicted) / deviation for v in (value, -value)]
+    # Where slopes leave a reading so wide that its sign does not matter, as beside a cliff, nothing is learnt of it.
+    known, tells = np.isfinite(predicted), _FAR * deviation < np.abs(value)
+    return tuple(np.where(tells, np.where(known, one, other), np.inf) for one, other in zip(off, (0.0, np.inf), strict=True))

@@ -1,0 +1,153 @@
+"""Readings that can hardly be what was there: too many amperes, the wrong sign, a chart handed back as it was printed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+import circuitsim as cs
+from circuitsim.errors import InputError
+from circuitsim.library import circuit_names, load
+from circuitsim.measure import Conditions, Task
+from circuitsim.studies.advice import afterthought
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Member, Suspect
+from circuitsim.studies.evidence import read_findings
+from circuitsim.studies.plausible import most_amperes
+
+Run = Callable[..., Result]
+
+T = "tractor-cab-fan"
+
+
+@pytest.fixture
+def diagnosed(run: Run, tmp_path: Path) -> Callable[..., Result]:
+    """Write readings to r.csv, and diagnose the tractor's fan by them, in long lines."""
+
+    def diagnose(text: str, *options: str) -> Result:
+        (tmp_path / "r.csv").write_text(text, encoding="utf-8")
+        return run("diagnose", T, "r.csv", "--width", "400", *options)
+
+    return diagnose
+
+
+# Amperes ------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("reading", ["400 A", "-400 A", "unstable 3-400 A"])
+def test_a_current_that_would_have_opened_the_fuse_is_refused(diagnosed: Callable[..., Result], reading: str) -> None:
+    """At 6 times its rating a blade fuse opens within 0.1 s (ISO 8820-3, from memory): no display has settled by then."""
+    done = diagnosed(f"step,at,reading\n4,M1,18.2 A\n4,M1,{reading}\n")
+    assert done.exit_code == 2
+    assert done.stderr == (
+        f"circuitsim: r.csv:3: reading: '{reading}' is more than M1 can carry for as long as a display takes; "
+        "accepted: up to 180 A of DC either way (6 times fuse F7)\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("row", "refused"),
+    [
+        ("4,M1,,170 A,", False),  # a motor that stands draws 12.6 V over 0.1 Ω at most
+        ("4,X0.1,,400 A,", False),  # ahead of the fuse a short takes what the battery gives
+        ("4,X0.1,,4 kA,", True),  # 12.6 V over 7 mΩ, and 90 A of charger: 13.9 V counts
+        ("4,M1,jumper:BAT+:MOT+,400 A,", False),  # past the fuse
+        ("4,M1,,18.2 A,400 A", False),  # a peak is no steady current
+    ],
+)
+def test_where_no_fuse_limits_it_the_battery_does(row: str, refused: bool) -> None:
+    text = f"step,at,fitted,reading,max\n{row}\n"
+    if refused:
+        with pytest.raises(InputError, match=r"accepted: up to 2\.08 kA of DC either way \(a dead short of the battery\)"):
+            read_findings(load(T), text)
+    else:
+        assert len(read_findings(load(T), text).readings) == 1
+
+
+@pytest.mark.parametrize("name", circuit_names())
+def test_what_starts_a_motor_is_never_refused(name: str) -> None:
+    """What a motor that stands draws at 1.5 times the nominal voltage is less than any limit, whatever the circuit."""
+    circuit = cs.load(name)
+    standing = 1.5 * circuit.nominal / circuit.net.elements[circuit.motor].values["resistance"]
+    most, why = most_amperes(circuit, Task(circuit.steps[-1], Conditions(), "clamp", at=circuit.motor))
+    assert "times fuse F" in why
+    assert most > standing or most >= 6 * 15  # the coach's 15 A
+
+
+# The wrong sign -----------------------------------------------------------------------------------------------------------
+
+ROUND = "step,red,black,at,reading\n"
+
+
+def test_swapped_leads_are_named(diagnosed: Callable[..., Result]) -> None:
+    """12.3 V is a good feed under load (common practice, no source); -12.3 V is no fault."""
+    done = diagnosed(ROUND + "4,MOT+,GND,,-12.3 V\n4,MOT-,GND,,0.26 V\n4,,,M1,18.2 A\n")
+    assert "Measure again: MOT+ : GND at step 4: -12.30 V (leads swapped? +12.30 V would fit)\n" in done.stdout
+    assert done.stdout.count("swapped?") == 1
+    assert "--pairs" not in done.stdout
+
+
+def test_a_clamp_the_other_way_round_is_named(diagnosed: Callable[..., Result]) -> None:
+    done = diagnosed(ROUND + "4,MOT+,GND,,12.15 V\n4,MOT-,GND,,0.26 V\n4,,,M1,-18.2 A\n")
+    assert "clamp on M1 at step 4: -18.20 A (clamp the other way round? +18.20 A would fit)" in done.stdout
+
+
+def test_a_drop_that_only_a_fault_explains_is_named_too(diagnosed: Callable[..., Result]) -> None:
+    done = diagnosed(ROUND + "4,X4.A/harness,X4.A/part,,-1.25 V\n")
+    assert "(leads swapped? +1.250 V would fit)" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "4,MOT+,GND,,12.15 V\n4,MOT-,GND,,0.26 V\n4,,,M1,18.2 A\n",
+        "4,BAT-,MOT+,,-12.15 V\n4,MOT-,GND,,0.26 V\n",  # rightly negative
+        "4,MOT+,GND,,12.15 V\n4,MOT-,GND,,-0.002 V\n4,,,M1,0.00 A\n",  # nothing either way
+        "4,MOT+,GND,,6.1 V\n4,MOT-,GND,,3.1 V\n",  # wrong, but neither way right
+    ],
+)
+def test_nothing_is_said_of_other_readings(diagnosed: Callable[..., Result], rows: str) -> None:
+    assert "would fit)" not in diagnosed(ROUND + rows).stdout
+
+
+# What the advice adds -----------------------------------------------------------------------------------------------------
+
+
+_BADLY = "; even the best single suspect fits badly: two at once may fit better (--pairs weighs these)"
+
+
+def _suspect(fault: str, off: float) -> Suspect:
+    return Suspect((Member(fault, 0.9, float("nan"), "", "", 1.0),), 0.9, "", (Compared("here", "1 V", "1 V", off),))
+
+
+@pytest.mark.parametrize(
+    ("fault", "off", "both", "again", "told"),
+    [
+        (OTHER, 0.0, False, False, "; two faults at once may explain them (--pairs weighs these)"),
+        ("A:open", -4.0, False, False, _BADLY),
+        ("A:open", 1.0, False, False, ""),
+        (HEALTHY, 0.0, False, False, ""),
+        (OTHER, 0.0, True, False, ""),
+        ("A:open", 4.0, True, False, ""),
+        (OTHER, 0.0, False, True, "; but first measure again what is named above"),
+        ("A:open", 1.0, False, True, ""),
+    ],
+)  # fmt: skip
+def test_two_faults_are_pointed_to_where_one_does_not_do(fault: str, off: float, both: bool, again: bool, told: str) -> None:
+    assert afterthought([_suspect(fault, off)], both=both, again=again) == told
+    assert afterthought([], both=both, again=again) == ""
+
+
+def test_the_command_points_to_pairs_unless_they_were_weighed(diagnosed: Callable[..., Result]) -> None:
+    """Neither the feed nor the low side is right, each by itself beyond one fault."""
+    rows = ROUND + "4,MOT+,GND,,9.1 V\n4,MOT-,GND,,3.9 V\n4,,,M1,2.1 A\n4,CMD,GND,,0.47 V\n"
+    assert "(--pairs weighs these)." in diagnosed(rows).stdout
+    assert "--pairs" not in diagnosed(rows, "--pairs").stdout
+
+
+def test_what_a_next_test_would_read_is_told_as_given_what_was_read(diagnosed: Callable[..., Result]) -> None:
+    rows = ROUND + "4,MOT+,GND,,12.15 V\n"
+    assert diagnosed(rows).stdout.count("Given the readings so far it would read: ") == 1
+    assert diagnosed(rows, "--format", "markdown").stdout.count("What it would read, given the readings so far:\n\n|") == 1

@@ -1,0 +1,100 @@
+"""Cautions that follow from what is done to a circuit: meters that move the motor, jumpers from supply to the low side."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+import circuitsim as cs
+from circuitsim.measure import Conditions, Task, meter
+from circuitsim.report.waves import wave_text
+from circuitsim.studies.cautions import Driven, jumper_cautions, meter_caution
+from circuitsim.studies.waveform import waveform
+
+M, T = "minibus-condenser-fan", "tractor-cab-fan"
+AT = {"probe": "CMD:GND", "step": "1"}
+
+
+def _own(chart: cs.Chart) -> tuple[str, ...]:
+    """The cautions that are not the circuit file's own."""
+    return tuple(c for c in chart.cautions if c not in cs.load(chart.circuit).cautions)
+
+
+# Meters -------------------------------------------------------------------------------------------------------------------
+
+
+def test_a_meter_on_the_command_that_moves_the_fan_is_told_once() -> None:
+    """3 kΩ pull the command wire down: the motor's figures with and without it, each solved by itself."""
+    (told,) = _own(cs.predict(M, meter="low-impedance", probe=["CMD:GND", "MOT-:GND"], step="1"))
+    without = cs.predict(M, **AT).operating_points[0]
+    assert told.startswith("This meter (3 kΩ) between CMD and GND changes what the motor does: at step 1 ")
+    assert f"{without.motor_speed * 60 / math.tau:.0f} rpm with {without.motor_current:.2f} A without it." in told
+    with_it = waveform(M, **AT, meter="low-impedance")
+    assert f"step 1 {with_it.speed * 60 / math.tau:.0f} rpm" in told
+    assert with_it.cautions == (told,)
+
+
+@pytest.mark.parametrize("name", [M, T])
+@pytest.mark.parametrize("tool", ["standard", "precise"])
+def test_ten_megohms_move_nothing(name: str, tool: str) -> None:
+    assert _own(cs.predict(name, meter=tool)) == ()
+    assert waveform(name, **AT, meter=tool).cautions == ()
+
+
+def test_a_lamp_on_the_command_is_told_too() -> None:
+    (told,) = _own(cs.predict("harvester-cooler-fan", **AT, instrument="lamp"))
+    assert told.startswith("A lamp between CMD and GND changes what the motor does: at step 1 standing with 0 A, and ")
+
+
+def test_the_share_decides() -> None:
+    """0.9 % is not told, 1.1 % is, of current or of speed; where the motor stands a share of nothing is no share."""
+    tool, task, before = meter("basic"), Task("1", Conditions(), "voltmeter", "CMD", "GND"), Driven(5.0, 100.0)
+    for now, told in ((Driven(5.045, 100.9), 0), (Driven(5.055, 100.0), 1), (Driven(5.0, 98.9), 1)):
+        assert len(meter_caution(tool, {0: before}, [(task, 0, now)])) == told
+    assert meter_caution(tool, {0: before, 1: Driven(0.0, 0.0)}, [(task, 1, Driven(0.004, 0.09))]) == ()
+    assert meter_caution(tool, {}, [(task, 0, before)]) == ()
+
+
+def test_the_title_of_a_waveform_names_a_meter_that_is_not_the_usual_one() -> None:
+    title = f"{M}: CMD : GND at step 1"
+    assert wave_text(waveform(M, **AT)).startswith(f"{title}\n")
+    text = wave_text(waveform(M, **AT, meter="low-impedance"))
+    assert text.startswith(f"{title}, multimeter on its low-impedance volts\n")
+    assert text.count("\nTake care\n- This meter (3 kΩ)") == 1
+
+
+# Jumpers ------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "fitted", "told"),
+    [
+        (T, "jumper:BAT+:MOT-", 1),
+        (T, "jumper:MOT-:F7.b", 1),
+        (T, "jumper:X5.2:MOT+", 1),
+        (T, "jumper:MOT-:GND", 0),
+        (T, "jumper:BAT+:MOT+", 0),
+        (T, "jumper:CMD:GND", 0),
+        (T, "lamp:BAT+:MOT-", 0),  # a lamp in the motor's place
+        (M, "jumper:BAT+:MOT-", 1),
+        (M, "jumper:MOT-:GND", 0),
+        ("coach-defroster-fan", "jumper:MOT-:F3.b", 1),
+        ("coach-defroster-fan", "jumper:MOT-:GND", 0),
+        ("harvester-cooler-fan", "jumper:MOT+:MOT-", 1),
+    ],
+)
+def test_a_jumper_from_supply_to_the_low_side_has_a_line_of_its_own(name: str, fitted: str, told: int) -> None:
+    """Never done: what stands between low side and ground then takes all of the battery (common practice, no source)."""
+    circuit = cs.load(name)
+    found = jumper_cautions(circuit, Conditions.read(circuit, fit=[fitted]))
+    assert len(found) == told
+    _, red, black = fitted.split(":")
+    assert all(f"The jumper from {red} to {black} joins the motor's low side to supply: never do that" in c for c in found)
+
+
+def test_that_line_comes_first_on_the_chart() -> None:
+    chart = cs.predict(T, fit="jumper:BAT+:MOT-", step="4")
+    assert chart.cautions[0].startswith("The jumper from BAT+ to MOT- joins")
+    assert chart.to_dict()["cautions"][0] == chart.cautions[0]
+    assert waveform(M, fit="jumper:MOT-:GND").cautions == ()
