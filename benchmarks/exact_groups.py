@@ -2,8 +2,8 @@
 
 For every suspect many vehicles are drawn: severities from the exact posterior, tolerances from their own distribution; each is
 solved, and the meter's errors and digits are put on. How often the best judge names the wrong one of two (Bayes error, even
-odds) is found with no model of how readings scatter: by the k nearest neighbours among other vehicles. That error is never
-below Bayes' on average, and comes near it with many vehicles (Stone, 1977). The nearest neighbour alone gives a bound from
+odds) is found with no model of how readings scatter: by the k nearest neighbours among other vehicles. That error comes near
+Bayes' with many vehicles (Stone, 1977). The nearest neighbour alone gives a bound from
 below (Cover & Hart, 1967: R ≤ 2·R*·(1 - R*) in the limit of many). Groups are then gathered as the diagnosis does, in the order
 of the exact chances.
 """
@@ -142,7 +142,7 @@ class _Exactly:
 
     def _cloud(self, k: int) -> Array:
         """Give what the meter shows of vehicles with a suspect, as bad as it likely is."""
-        rng = np.random.default_rng([self.seed, k + 1])
+        rng = np.random.default_rng([self.seed, 2, k + 1])
         sampler, evidence = self.samplers[HEALTHY if k == GOOD else self.work.members[k][0].name], self.exact.evidence[k]
         total = float(evidence.weight.sum())
         chosen = rng.choice(evidence.share, DRAWN, p=evidence.weight / total) if total > 0 else np.full(DRAWN, 0.5)
@@ -168,7 +168,8 @@ class _Exactly:
         exact, own = self.groups(), self.work.groups()
         some = [k for k in (*self.order, *self.blind) if self.shares[k] > LISTED]
         told, mine = _places(exact, some), _places(own, some)
-        pairs = [((told[a] == told[b]), (mine[a] == mine[b])) for a, b in combinations(some, 2)]
+        seen = [k for k in some if k not in set(self.blind)]  # what no reading could show stands with the good circuit in both
+        pairs = [((told[a] == told[b]), (mine[a] == mine[b])) for a, b in combinations(seen, 2)]
         verdicts = [(c.error > APART, self._own(a, b), c.least < APART < c.error) for (a, b), c in self.found.items()]
         return Groups(
             same=all(a == b for a, b in pairs), pairs=len(pairs), agreed=sum(a == b for a, b in pairs),

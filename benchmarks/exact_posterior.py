@@ -77,7 +77,7 @@ def chances_shown(truth: Array, findings: Findings, meter: Meter) -> Array:
             half, cell = at.counts * at.digit, at.digit
             low, high = r.shown.value - 0.5 * cell - gained, r.shown.value + 0.5 * cell - gained
             chance *= np.clip(np.minimum(high, half) - np.maximum(low, -half), 0.0, None) / (2 * half)
-        found[live] = chance.mean(axis=1)
+        found[live] *= chance.mean(axis=1)
     return found
 
 
@@ -396,13 +396,14 @@ class _Posterior:
         before = {HEALTHY: work.prior.healthy, **work.prior.chances(work.faults)}
         self.before = {k: {name: before[name] for name in names} for k, names in own.items()}
         self.before[-1].update({f.name: before[f.name] for k in silent for f in work.members[k]})
-        self.suspects = {k: Weighing(work, samplers[own[k][0]], p, [seed, k + 1]) for k, p in parts.items()}
+        chances = work.chances()
+        self.told = {k: sum(chances[n] for n in names) for k, names in self.before.items()}  # by the diagnosis
+        self.suspects = {k: Weighing(work, samplers[own[k][0]], p, [seed, 1, k + 1]) for k, p in parts.items()}
 
     def weigh(self, count: int) -> Exact:
         """Weigh all by a few vehicles, then those that leave the truth's chance in doubt by more and more."""
-        told = self.work.chances()
         for k, suspect in self.suspects.items():
-            live = k == self.place or sum(told[n] for n in self.before[k]) > HARDLY
+            live = k == self.place or self.told[k] > HARDLY
             suspect.more(max(count // (FEWER if live else HOPELESS), _LEAST))
         for _ in range(ROUNDS):
             found = {k: s.evidence for k, s in self.suspects.items()}
@@ -439,7 +440,9 @@ class _Posterior:
         if sum(pulls[k] ** 2 * e.doubt / e.count for k, e in found.items()) < SURE**2 * 0.8:
             wanted = dict.fromkeys(found, 0)
         for k, e in found.items():
-            enough = ENOUGH if k == self.place else _SOME if abs(pulls[k]) > LISTED else 0
+            # Whose first vehicles came to little is not believed to be nothing where the diagnosis thinks otherwise.
+            listed = max(abs(pulls[k]), self.told[k]) > LISTED
+            enough = ENOUGH if k == self.place else _SOME if listed else 0
             if e.effective < enough:
                 wanted[k] = max(wanted[k], math.ceil(1.1 * enough * e.count / max(e.effective, 1.0)))
         return wanted

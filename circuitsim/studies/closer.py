@@ -2,8 +2,10 @@
 
 To first order about the nominal vehicle a reading of a nearly stalled motor, say, is off by more than a meter can tell. So the
 numbers of each live suspect are moved to where the readings and their tolerances together put them (Gauss-Newton), and the
-readings are linearised there: Laplace's method at the mode. Joints that scatter by factors are moved in their logarithm, which
-takes their true shape into account. (Numbers between limits are taken as normal; that shifts all suspects alike.)
+readings are linearised there: Laplace's method at the mode. Where the fan of the nominal vehicle stands, and with a little less
+of the fault would turn, no slope tells of that: such a suspect is looked at from both sides. Joints that scatter by factors
+are moved in their logarithm, which takes their true shape into account. (Numbers between limits are taken as normal; that
+shifts all suspects alike.)
 """
 
 from __future__ import annotations
@@ -66,7 +68,7 @@ def look_closer(
         if not courses[k].graded:
             looks.append(Look(k, 0.5, False))
         elif high - low < _BROAD:
-            looks.append(Look(k, peak, True))
+            looks += [Look(k, x, True) for x in (peak, *courses[k].across(peak, _REACH))]
         else:
             looks += [Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
     work = Climb(bench, columns, likelihood, sightings, courses, looks)
@@ -176,7 +178,8 @@ def _anew(density: Density, work: Climb, mine: Sequence[int]) -> Density:
         return density
     shares, tops = work.at[list(mine)], work.best[list(mine)]
     if work.moves[mine[0]]:
-        return _narrow(float(shares[0]), min(float(work.width[mine[0]]), _WIDEST), float(tops[0]))
+        best = int(np.argmax(tops))
+        return _narrow(float(shares[best]), min(float(work.width[mine[best]]), _WIDEST), float(tops[best]))
     more = tops - np.interp(shares, density.share, density.logs)
     return replace(density, logs=density.logs + np.interp(density.share, shares, more))
 

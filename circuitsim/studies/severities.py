@@ -34,6 +34,7 @@ _AHEAD, _EARLY = 20, 2  # so many courses, the most hopeful, are refined in the 
 _TRIED = 2  # intervals, the likeliest, whose best place is solved next
 _JUMP = 2e-3  # shares; so narrow is the interval in which a fuse opens
 _DOUBTFUL = 0.2  # standard deviations; interpolation that is off by more is worth solving anew
+_TURNS = 0.1  # rad/s; slower is standing
 _CLOSE = 2e-4  # shares of the plausible range
 
 
@@ -61,6 +62,16 @@ class Course:
         """Give the intervals in which a fuse opens."""
         pairs = zip(pairwise(self.share.tolist()), pairwise(self.blown), strict=True)
         return [ends for ends, (a, b) in pairs if a != b]
+
+    def across(self, share: float, reach: float) -> list[float]:
+        """Give the nearest solved share at which, at some reading, the fan turns where it stands at a share, or the other way.
+
+        Nothing where there is none within reach.
+        """
+        turns = self.speed > _TURNS
+        here = turns[int(np.argmin(np.abs(self.share - share)))]
+        other = np.flatnonzero((turns != here).any(axis=1) & (np.abs(self.share - share) < reach))
+        return [float(x) for x in self.share[other[np.argsort(np.abs(self.share[other] - share))[:1]]]]
 
     def put(self, share: float, value: Array, spread: Array, speed: Array, blown: tuple[str, ...]) -> None:
         """Enter what was solved at a share."""

@@ -93,6 +93,20 @@ def test_displays_keep_within_the_meter(groups: ModuleType) -> None:
     assert abs(np.corrcoef(off[big, 1], (shown - values)[big, 2])[0, 1]) < 0.1
 
 
+@pytest.mark.parametrize("shown", [(12.62, 8.34, 17.32), (12.65, 8.37, 17.50), (12.60, 8.35, 17.10)])
+def test_the_chance_of_digits_is_how_often_displays_show_them(
+    groups: ModuleType, posterior: ModuleType, shown: tuple[float, float, float]
+) -> None:
+    """One vehicle read by a million and a half meters; four standard errors of the count."""
+    tasks, truth, size = [TASKS[0], replace(TASKS[0], red="BAT+"), TASKS[1]], np.array([12.613, 8.347, 17.32]), 1_500_000
+    seen = groups.displays(tasks, np.tile(truth, (size, 1)), METER, np.random.default_rng(5))
+    often = np.count_nonzero((np.abs(seen - np.array(shown)) < 1e-6).all(axis=1))
+    readings = tuple(TakenReading(0, t, Shown("number", v, 0.01)) for t, v in zip(tasks, shown, strict=True))
+    chance = float(posterior.chances_shown(truth[None], Findings(readings, (), Conditions()), METER)[0])
+    assert often > 100
+    assert chance * size == pytest.approx(often, abs=4 * math.sqrt(often))
+
+
 def small() -> Circuit:
     """A battery, a joint that scatters by a factor, a blocked motor: three uncertain numbers."""
     net = cs.Netlist("small")
