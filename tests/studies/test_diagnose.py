@@ -138,6 +138,20 @@ def test_faults_that_readings_cannot_part_are_one_suspect() -> None:
     assert f"If it is {first[0]}" in text
 
 
+def test_a_fan_that_turns_where_the_nominal_one_would_stand() -> None:
+    """A vehicle solved with 20.9 Ω at an eyelet and little friction: joints before and after the motor explain it alike.
+
+    The nominal fan stands at that resistance, and no slope there tells that one with less friction turns.
+    """
+    places = (("BAT+", "BAT-", 12.42), ("MOT+", "GND", 4.48), ("MOT-", "GND", 3.349), ("CMD", "GND", 1.241))
+    tasks = [(Task("3", Conditions(), "voltmeter", red, black), v, "V") for red, black, v in places]
+    tasks.append((Task("3", Conditions(), "clamp", at="M1"), 0.39, "A"))
+    readings = tuple(TakenReading(0, task, _shown(v, unit)) for task, v, unit in tasks)
+    chances = Diagnosing(_circuit(), Findings(readings, (), Conditions()), METER, Prior(), table=_table()).chances()
+    assert chances["G0.eyelet:corroded"] > 0.05
+    assert chances["X0.2:corroded"] > 0.05
+
+
 def test_a_slip_of_the_pen_is_told() -> None:
     """One reading that belongs to no vehicle (leads swapped to another step) is named; the rest stays healthy."""
     findings = _findings("", {"MOT-:GND": "1 2 3 4", "MOT+:GND": "1 2 3 4", "CMD:GND": "1 2 3 4", CLAMP: "1 2 3 4"})
