@@ -27,7 +27,9 @@ _SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "ma
     "--severity", type=Words(["low", "usual", "high"]), help="Of all faults, where no --fault is given; default usual."
 )
 @click.option("--format", "form", type=Words(["table", "json", "csv", "markdown"]), help="table, json, csv or markdown.")
-@click.option("--picture", metavar="FILE", help="Draw which tests show which faults as a heat map: .png, .svg or .pdf.")
+@click.option(
+    "--picture", metavar="FILE", help="Draw which tests show which faults: a page of them as .png or .svg, all as .pdf."
+)
 @click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 @width_option
 @circuit_options
@@ -57,10 +59,7 @@ def compare_command(
         else:
             result, lay_out = _matrix(found, severity or "usual", named)
     if picture is not None:
-        from circuitsim.report.comparing import detectability_figure
-        from circuitsim.report.plots import figure_bytes
-
-        write_file(picture, figure_bytes(detectability_figure(result), Path(picture).suffix), "--picture")
+        write_file(picture, _drawn(result, Path(picture).suffix), "--picture")
     _put(result, lay_out, kind, output, width)
 
 
@@ -79,6 +78,16 @@ def _matrix(found: Any, severity: str, named: dict[str, Any]) -> tuple[Any, tupl
         raise InputError("needs --fault", key="--instrument")
     result = detectability(found, severity=severity, **named)
     return result, (detectability_lines, detectability_text, detectability_markdown)
+
+
+def _drawn(result: Any, suffix: str) -> bytes:
+    """Draw what fits on a page; as .pdf everything, on pages."""
+    from circuitsim.report.comparing import detectability_figure, detectability_pages
+    from circuitsim.report.plots import figure_bytes, pages_bytes
+
+    if suffix.lower() == ".pdf":
+        return pages_bytes(detectability_pages(result))
+    return figure_bytes(detectability_figure(result), suffix)
 
 
 def _check_picture(picture: str | None) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from circuitsim.cli.commands import load_circuit, width_option
-from circuitsim.cli.output import check_ending, check_target, deliver, put, put_lines, say, spare, terminal_width
+from circuitsim.cli.output import check_ending, check_target, deliver, put, put_lines, say, spare, terminal_width, working
 from circuitsim.cli.words import Words
 from circuitsim.errors import CircuitsimError, InputError, shown
 
@@ -86,7 +86,9 @@ def diagnose_command(
         raise InputError("has no readings and no observations", file=readings)
     from circuitsim.studies.diagnose import diagnose
 
-    _show(diagnose(found, findings, cannot=cannot, **options), kind, output, width)
+    with working():
+        result = diagnose(found, findings, cannot=cannot, **options)
+    _show(result, kind, output, width)
 
 
 def _prior(path: str | None, circuit: Circuit) -> Any:
@@ -130,7 +132,8 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
     put(_HELP + "\n")
     result: Diagnosis | None = None
     if findings.readings or findings.observations:
-        result = diagnose(circuit, findings, cannot=cannot, **options)
+        with working():
+            result = diagnose(circuit, findings, cannot=cannot, **options)
         _show(result, "table", None, width)
     for text in _lines():
         word = text.partition(" ")[0].lower()
@@ -149,7 +152,8 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
                 continue
             else:
                 findings = _added(circuit, findings, text, result)
-            result = diagnose(circuit, findings, cannot=cannot, table=result.table if result else None, **options)
+            with working():
+                result = diagnose(circuit, findings, cannot=cannot, table=result.table if result else None, **options)
         except CircuitsimError as error:
             say(str(error))
             if word == "cannot":

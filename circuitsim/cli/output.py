@@ -8,8 +8,9 @@ import math
 import os
 import stat
 import sys
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
+import threading
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CLOSED_PIPE", "NO_POINT", "check_ending", "check_target", "deliver", "leave_without_reading", "put", "put_lines", "say",
-    "spare", "terminal_width", "write_file",
+    "spare", "terminal_width", "working", "write_file",
 ]  # fmt: skip
 
 CLOSED_PIPE = 141
@@ -30,6 +31,8 @@ CLOSED_PIPE = 141
 
 NO_POINT = 3
 """Exit code where there is no operating point, or no reading, that can be trusted."""
+
+_WORKING, _PATIENCE = "working ...", 2.0  # s before it is said
 
 _OTHERS = {
     ".xlsx", ".xls", ".xlsm", ".ods", ".tsv", ".pdf", ".doc", ".docx", ".odt", ".rtf", ".tex", ".html", ".htm", ".xml",
@@ -154,6 +157,37 @@ def say(message: str) -> None:
         text = textwrap.fill(text, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     with suppress(OSError):
         stream.write(text + "\n")
+        stream.flush()
+
+
+@contextmanager
+def working() -> Iterator[None]:
+    """Say 'working …' on standard error, when that is a terminal, while something takes long; it is gone when that is done."""
+    stream = sys.stderr
+    if not _is_terminal(stream):
+        yield
+        return
+    told = threading.Event()
+
+    def tell() -> None:
+        told.set()
+        _on_terminal(stream, f"{_WORKING}\r")
+
+    timer = threading.Timer(_PATIENCE, tell)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        timer.join()  # one that has begun to speak ends before anything else is written
+        if told.is_set():
+            _on_terminal(stream, f"{' ' * len(_WORKING)}\r")
+
+
+def _on_terminal(stream: Any, text: str) -> None:
+    with suppress(OSError, ValueError):
+        stream.write(text)
         stream.flush()
 
 

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from circuitsim.report.faulting import LEFT_OUT
+from circuitsim.report.heatmap import best_page, heat_pages
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
 from circuitsim.studies.chart import Reading
@@ -13,7 +14,7 @@ from circuitsim.studies.compare import SURE, TELLS, Comparison, Detectability, P
 
 __all__ = [
     "comparison_lines", "comparison_markdown", "comparison_text", "detectability_figure", "detectability_lines",
-    "detectability_markdown", "detectability_text",
+    "detectability_markdown", "detectability_pages", "detectability_text",
 ]  # fmt: skip
 
 _HEADS = ("reading", "healthy", "faulty", "told apart")
@@ -150,24 +151,17 @@ def detectability_markdown(found: Detectability) -> str:
 
 
 def detectability_figure(found: Detectability) -> Any:
-    """Draw faults × tests as a heat map: dark where one reading tells the fault from a good circuit.
+    """Draw faults × tests as a heat map on one page of A4: dark where one reading tells the fault from a good circuit.
 
-    Faults of one site that read alike in every test share a row.
+    Faults of one site that read alike in every test share a row. Where they are too many for a page, those that most tests
+    show are drawn, and the picture says how many there are.
     """
-    from matplotlib.figure import Figure
+    return best_page(found, list(zip(*_rows(found), strict=True)))
 
-    labels, kept = _rows(found)
-    rows, columns = len(labels), len(found.tests)
-    figure = Figure(figsize=(4.6 + 0.17 * columns, 2.6 + 0.17 * rows), layout="constrained")
-    axes = figure.subplots()
-    image = axes.imshow(1 - 2 * found.overlap[kept], cmap="Blues", vmin=0, vmax=1, aspect="auto", interpolation="nearest")
-    axes.set_xticks(range(columns), found.tests, rotation=90, fontsize=7)
-    axes.set_yticks(range(rows), labels, fontsize=7)
-    axes.tick_params(length=2)
-    axes.set_title(f"{found.circuit}: which reading alone shows which fault ({found.severity} severity)", fontsize=10)
-    bar = figure.colorbar(image, ax=axes, shrink=0.3, ticks=(0, 1 - 2 * TELLS, 1), pad=0.01, anchor=(0.0, 1.0))
-    bar.ax.set_yticklabels(["reads as a good circuit", "mistaken in 5 %", "never mistaken"], fontsize=7)
-    return figure
+
+def detectability_pages(found: Detectability) -> list[Any]:
+    """Draw all rows of `detectability_figure`, on as many pages as they take."""
+    return heat_pages(found, list(zip(*_rows(found), strict=True)))
 
 
 def _rows(found: Detectability) -> tuple[list[str], list[int]]:

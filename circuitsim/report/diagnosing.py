@@ -142,7 +142,11 @@ def diagnosis_markdown(found: Diagnosis) -> str:
         severity = s.leader.text.partition("=")[2]
         rows.append([_percent(s.probability).strip(), ", ".join(s.faults), severity, " / ".join(s.cures)])
     parts.append(_table(rows))
+    if found.doubtful:
+        parts.append("\n".join(f"- Measure again: {escaped(clean(text))}" for text in found.doubtful))
     parts += [f"**{escaped(clean(_sentence(found.verdict)))}**"]
+    if found.notes:
+        parts.append("\n".join(f"- {escaped(clean(_sentence(note)))}" for note in found.notes))
     if found.next_test:
         t = found.next_test
         parts.append(f"Next test: {escaped(clean(f'{t.label}, {t.placed}'))}")

@@ -15,7 +15,7 @@ from circuitsim.report.notes import no_readings
 from circuitsim.report.typeset import clean
 from circuitsim.studies.chart import Chart, Reading
 
-__all__ = ["FORMATS", "chart_figure", "check_suffix", "figure_bytes"]
+__all__ = ["FORMATS", "chart_figure", "check_suffix", "figure_bytes", "pages_bytes"]
 
 _COLOURS = ("#1b4965", "#c8553d", "#5a8f3c", "#7d5ba6", "#b8860b", "#3f7f93")  # dark enough for print, apart in grey
 _MARKS = ("o", "s", "^", "D", "v", "P")
@@ -141,6 +141,17 @@ def figure_bytes(figure: Any, suffix: str) -> bytes:
     out = BytesIO()
     with mpl.rc_context({"svg.hashsalt": "circuitsim"}):
         figure.savefig(out, format=suffix.lower()[1:], dpi=160, metadata=metadata)
+    return out.getvalue()
+
+
+def pages_bytes(figures: Sequence[Any]) -> bytes:
+    """Render figures as the pages of one .pdf; the bytes depend on the figures alone."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    out = BytesIO()
+    with PdfPages(out, metadata={"CreationDate": None}) as pages:
+        for figure in figures:
+            pages.savefig(figure)
     return out.getvalue()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -124,6 +125,17 @@ def test_kinds_narrow_the_list(run: Run) -> None:
     none = run("faults", "tractor-cab-fan", "--site", "M1", "--kind", "corroded")
     assert none.exit_code == 0
     assert "0 faults" in none.output
+
+
+def test_a_pdf_has_all_faults_on_pages(run: Run, tmp_path: Path) -> None:
+    """One page as a picture, which says how many pages all rows take; as .pdf so many."""
+    for name in ("faults.pdf", "faults.svg"):
+        assert run("compare", "tractor-cab-fan", "--probe", "MOT-:GND", "--probe", "at:M1", "--picture", name).exit_code == 0
+    pages = re.findall(rb"/Type /Page\b", (tmp_path / "faults.pdf").read_bytes())
+    drawn = (tmp_path / "faults.svg").read_text("utf-8")
+    told = re.search(r"rows that most tests show; all, on ([0-9]+) pages, with", drawn)
+    assert told is not None
+    assert len(pages) == int(told[1]) > 1
 
 
 def test_waveforms_and_wiggles_take_faults_too(run: Run) -> None:

@@ -86,6 +86,9 @@ def test_swapped_leads_are_named(diagnosed: Callable[..., Result]) -> None:
     done = diagnosed(ROUND + "4,MOT+,GND,,-12.3 V\n4,MOT-,GND,,0.26 V\n4,,,M1,18.2 A\n")
     assert "Measure again: MOT+ : GND at step 4: -12.30 V (leads swapped? +12.30 V would fit)\n" in done.stdout
     assert done.stdout.count("swapped?") == 1
+    marked = diagnosed(ROUND + "4,MOT+,GND,,-12.3 V\n4,MOT-,,,0.26 V\n", "--format", "markdown").stdout
+    assert "\n- Measure again: MOT+ : GND at step 4: -12.30 V (leads swapped? +12.30 V would fit)\n" in marked
+    assert "\n- Black lead not given: GND taken in line 3.\n" in marked
     assert "--pairs" not in done.stdout
 
 

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import errno
+import io
 import json
 import os
 import re
 import stat
 import struct
 import subprocess
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from click.testing import Result
 
-from circuitsim.cli.output import put, write_file
-from circuitsim.errors import InputError
+from circuitsim.cli.diagnose import diagnose_command
+from circuitsim.cli.output import put, working, write_file
+from circuitsim.errors import InputError, UnknownNameError
 
 Run = Callable[..., Result]
 Process = Callable[..., subprocess.CompletedProcess[bytes]]
@@ -289,3 +292,41 @@ def test_every_role_of_a_piece_of_text_has_a_style() -> None:
     from circuitsim.report.typeset import ROLES
 
     assert set(_STYLES) == set(ROLES) - {""}
+
+
+# While it works -------------------------------------------------------------------------------------------------------
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("stream", "wait", "said"), [(_Terminal, 0.2, True), (_Terminal, 0.0, False), (io.StringIO, 0.2, False)]
+)
+def test_what_takes_long_says_so_on_a_terminal_and_takes_it_back(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], stream: type[io.StringIO], wait: float, said: bool
+) -> None:
+    """On standard error alone, once; what is quick, or goes to a file, says nothing."""
+    error = stream()
+    monkeypatch.setattr("sys.stderr", error)
+    monkeypatch.setattr("circuitsim.cli.output._PATIENCE", 0.05)
+    with working():
+        time.sleep(wait)
+        before = error.getvalue()
+    assert before == ("working ...\r" if said else "")
+    assert error.getvalue() == (f"{before}{' ' * 11}\r" if said else "")
+    assert capsys.readouterr().out == ""
+
+
+def test_diagnose_says_that_it_works(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """With a full chart it takes many seconds; an error on the way takes the word back as well."""
+    error = _Terminal()
+    monkeypatch.setattr("sys.stderr", error)
+    monkeypatch.setattr("circuitsim.cli.output._PATIENCE", 0.01)
+    path = tmp_path / "r.csv"
+    path.write_text("step,red,black,reading\n4,MOT+,GND,12.2 V\n", "utf-8")
+    with pytest.raises(UnknownNameError):
+        diagnose_command.main(["tractor-cab-fan", str(path), "--cannot", "X99"], standalone_mode=False)
+    assert error.getvalue() == f"working ...\r{' ' * 11}\r"

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +20,13 @@ import circuitsim as cs
 from circuitsim.errors import InputError, UnknownNameError
 from circuitsim.library.circuit import StandardReading
 from circuitsim.measure import meter
-from circuitsim.report.comparing import comparison_markdown, comparison_text, detectability_figure, detectability_text
+from circuitsim.report.comparing import (
+    comparison_markdown,
+    comparison_text,
+    detectability_figure,
+    detectability_pages,
+    detectability_text,
+)
 from circuitsim.studies.compare import SURE, TELLS, Detectability, bayes_error_of_two, compare, detectability
 
 PROBES = ("MOT+:GND", "MOT-:GND", "U1-:BAT-", "at:M1")
@@ -230,13 +238,56 @@ def test_plain_values_and_text_of_the_table() -> None:
     assert len(text.splitlines()) < len(found.faults) + 60
 
 
-def test_the_picture_has_a_square_for_every_row_and_test() -> None:
-    figure = detectability_figure(_matrix())
-    axes = figure.axes[0]
-    shape = axes.images[0].get_array().shape
-    assert shape[1] == len(_matrix().tests)
-    assert 60 < shape[0] < len(_matrix().faults)
-    assert [t.get_text() for t in axes.get_xticklabels()] == list(_matrix().tests)
+def _panels(figure: Any) -> list[Any]:
+    return [axes for axes in figure.axes if axes.images]
+
+
+def _labels(figure: Any) -> list[str]:
+    return [t.get_text() for axes in _panels(figure) for t in axes.get_yticklabels()]
+
+
+@pytest.mark.parametrize("probe", [PROBES, ("MOT-:GND",), (*PROBES, "CMD:GND", "BAT+:GND", "BAT+:MOT+", "MOT+:MOT-", "at:F7")])
+def test_the_pages_have_a_square_for_every_row_and_test(probe: tuple[str, ...]) -> None:
+    """On A4 on its side (ISO 216: 297 × 210 mm), all rows once, in the circuit's order; no label is small or cut off."""
+    found = detectability(cs.load("tractor-cab-fan"), probe=probe)
+    pages = detectability_pages(found)
+    rows = [text for page in pages for text in _labels(page)]
+    assert len(rows) == len(set(rows))
+    assert 60 < len(rows) < len(found.faults)
+    assert [r.partition(":")[0] for r in rows] == sorted((r.partition(":")[0] for r in rows), key=_sites(found).index)
+    for page in pages:
+        assert page.get_size_inches() * 25.4 == pytest.approx([297, 210], abs=0.1)
+        for axes in _panels(page):
+            assert axes.images[0].get_array().shape[1] == len(found.tests)
+            steps = [t.get_text() for t in axes.texts]
+            assert steps == [t.rpartition(" at step ")[2] for t in found.tests]
+            labels = [*axes.get_yticklabels(), *axes.get_xticklabels()]
+            assert min(t.get_fontsize() for t in labels) >= 7
+            page.canvas.draw()
+            boxes = [t.get_window_extent() for t in labels]
+            assert min(min(b.x0, b.y0) for b in boxes) >= 0
+            high = [b.y0 for b in boxes[: len(axes.get_yticklabels())]]
+            assert max(np.diff(high)) < -7 * page.dpi / 72  # rows do not run into each other
+
+
+def _sites(found: Detectability) -> list[str]:
+    return list(dict.fromkeys(name.partition(":")[0] for name in found.faults))
+
+
+def test_one_page_shows_the_rows_that_most_tests_show() -> None:
+    """All where they fit; else the best, with how many there are in all, and where."""
+    found = detectability(cs.load("tractor-cab-fan"), probe=PROBES)
+    everything = [text for page in detectability_pages(found) for text in _labels(page)]
+    figure = detectability_figure(found)
+    kept = set(_labels(figure))
+    telling = {name: int((row < TELLS).sum()) for name, row in zip(found.faults, found.overlap, strict=True)}
+    count = {t: telling.get(t, telling[next(f for f in found.faults if f.startswith(t.partition(",")[0]))]) for t in everything}
+    assert kept < set(everything)
+    assert min(count[t] for t in kept) >= max(count[t] for t in everything if t not in kept)
+    assert f"the {len(kept)} of {len(everything)} rows that most tests show; all, on" in figure.texts[1].get_text()
+    few = replace(found, faults=found.faults[:9], overlap=found.overlap[:9])
+    assert len(_labels(detectability_figure(few))) == len(_labels(detectability_pages(few)[0]))
+    assert detectability_figure(few).texts[1].get_text() == ""
 
 
 def test_a_severity_that_is_none() -> None:
