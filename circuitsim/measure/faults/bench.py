@@ -243,16 +243,14 @@ class Rack:
         count, place = len(vehicles), {p: j for j, p in enumerate(needed)}
         pick = np.array([[v * len(needed) + place[self.point_of[k]] for k in members] for v in range(count)]).reshape(-1)
         tasks = np.tile([self.place[k] for k in members], count)
-        averaged = solved.take(pick)
-        exact = points.solved.take(pick) if points.solved is not solved else averaged
-        read = _Read(self, exact, averaged, tasks, (solved, pick))
+        read = _Read(self, points, solved, tasks, pick)
         value, spread = read.value, read.spread
         heavy = np.flatnonzero(read.heavy)
         if heavy.size:
             whose = [int(k) // len(members) for k in heavy]
             astray = None if strays is None else strays[whose]
             again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], astray)
-            loaded = _Read(self, chop(again, waves=False), again, tasks[heavy])
+            loaded = _Read(self, points_of(chop(again, waves=False)), again, tasks[heavy])
             value[heavy], spread[heavy] = loaded.value, loaded.spread
         shape = (count, len(members))
         deviations = self._deviations_of(vehicles, tasks, strays)
@@ -343,42 +341,42 @@ class Rack:
 
 
 class _Read:
-    """Readings taken off points: one a sample.
+    """Readings taken off points.
 
-    of: the points, and which of them each reading is taken off; without it the instruments are connected already.
+    points, solved: the points, exact and averaged; pick: which of them each reading is taken off. Without it each has a point
+    of its own, to which the instruments are connected already.
     """
 
-    def __init__(
-        self, rack: Rack, exact: Solved, averaged: Solved, tasks: Index, of: tuple[Solved, Index] | None = None
-    ) -> None:
-        self.rack, self.tasks = rack, tasks
-        self.points, self.solved, self.on = Points(exact) if exact is averaged else points_of(exact), averaged, of is None
+    def __init__(self, rack: Rack, points: Points, solved: Solved, tasks: Index, pick: Index | None = None) -> None:
+        self.rack, self.tasks, self.points, self.on = rack, tasks, points, pick is None
+        self.pick = np.arange(len(tasks)) if pick is None else pick
+        self.solved = solved if pick is None else solved.take(pick)
         self.value, answer = self._answer()
-        bare, owner = of or (averaged, None)
-        turned = adjoint(bare, answer.by_x, owner)
-        slopes = sensitivities(bare, answer, turned, owner)
+        turned = adjoint(solved, answer.by_x, pick)
+        slopes = sensitivities(solved, answer, turned, pick)
         columns = [rack.batch.tolerances[n.place][0] for n in rack.numbers]
         self.spread = np.array([slopes[g][p, e] for g, p, e in columns]).reshape(len(columns), len(tasks)).T.copy()
         self.spread[~np.isfinite(self.spread)] = 0.0
         self.heavy = self._load(turned)
 
     def _answer(self) -> tuple[Array, Answer]:
-        batch, size = self.rack.batch, len(self.tasks)
+        batch = self.rack.batch
         system = self.solved.system
         ground = system.index[batch.bench.net.ground]
         leads = [batch.leads[t] for t in self.tasks]
         self.red = np.array([ground if at is None else system.index[at[0]] for at in leads], dtype=np.intp)
         self.black = np.array([ground if at is None else system.index[at[1]] for at in leads], dtype=np.intp)
         volts = voltage_answer(self.solved, self.red, self.black)
-        samples, x = np.arange(size), self.points.solved.x
-        value, by_x, explicit = x[self.red, samples] - x[self.black, samples], volts.by_x, dict[int, Array]()
+        x = self.points.solved.x
+        value, by_x, explicit = x[self.red, self.pick] - x[self.black, self.pick], volts.by_x, dict[int, Array]()
         self.kinds = np.array([batch.tasks[t].instrument for t in self.tasks])
         ohms = np.flatnonzero(self.kinds == "ohmmeter")
         value[ohms], slope = shown_ohms(value[ohms])
         by_x[:, ohms] *= slope
         for (element, output), members in self._by_element().items():
             own = current_answer(self.solved, element, output)
-            value[members], by_x[:, members] = self.points.outputs(element)[output][members], own.by_x[:, members]
+            value[members] = self.points.outputs(element)[output][self.pick[members]]
+            by_x[:, members] = own.by_x[:, members]
             for g, by in own.by_parameter.items():
                 explicit.setdefault(g, np.zeros_like(by))[..., members] = by[..., members]
         return value, Answer(value, by_x, explicit)
