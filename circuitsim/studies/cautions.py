@@ -74,11 +74,11 @@ def _each(found: Iterable[Driven]) -> tuple[list[float], list[float]]:
 
 
 def jumper_cautions(circuit: Circuit, conditions: Conditions) -> tuple[str, ...]:
-    """Say of each jumper that joins the motor's low side to supply that it must never be fitted."""
+    """Say of each jumper that joins the motor's low side, or ground, to supply that it must never be fitted."""
     jumpers = [f for f in conditions.fitted if f.kind == "jumper"]
     if not jumpers:
         return ()
-    feed, low = _sides(circuit)
+    feed, low, ground = _sides(circuit)
     found = []
     for f in jumpers:
         ends = circuit.node(f.red), circuit.node(f.black)
@@ -87,11 +87,15 @@ def jumper_cautions(circuit: Circuit, conditions: Conditions) -> tuple[str, ...]
                 f"The jumper from {f.red} to {f.black} joins the motor's low side to supply: never do that, what controls it "
                 "takes a dead short. A fused jumper goes from the low side to ground only."
             )  # fmt: skip
+        elif any(a in feed and b in ground for a, b in (ends, ends[::-1])):
+            found.append(
+                f"The jumper from {f.red} to {f.black} joins supply to ground: a dead short of the battery, never do that."
+            )
     return tuple(found)
 
 
-def _sides(circuit: Circuit) -> tuple[set[str], set[str]]:
-    """Give the nodes on the motor's feed and those on its low side, up to whatever has more than two ends, and to ground."""
+def _sides(circuit: Circuit) -> tuple[set[str], set[str], set[str]]:
+    """Give the nodes on the motor's feed, on its low side, up to whatever has more than two ends, and from ground to battery."""
     net, motor = circuit.net, circuit.net.elements[circuit.motor]
     gone = [
         e.name for e in net.elements.values()
@@ -101,7 +105,7 @@ def _sides(circuit: Circuit) -> tuple[set[str], set[str]]:
     ground = _ground(circuit, graph)
     graph.remove_nodes_from(ground)
     feed, low = (_reached(graph, end) for end in (net.node(circuit.supply.plus), motor.nodes["minus"]))
-    return feed | _reached(graph, motor.nodes["plus"]), low - feed
+    return feed | _reached(graph, motor.nodes["plus"]), low - feed, ground
 
 
 def _reached(graph: Any, start: str) -> set[str]:

@@ -93,6 +93,14 @@ def test_a_jumper_from_supply_to_the_low_side_has_a_line_of_its_own(name: str, f
     assert all(f"The jumper from {red} to {black} joins the motor's low side to supply: never do that" in c for c in found)
 
 
+@pytest.mark.parametrize("fitted", ["jumper:BAT+:GND", "jumper:BAT-:F7.b", "jumper:MOT+:GND"])
+def test_a_jumper_from_supply_to_ground_is_a_dead_short(fitted: str) -> None:
+    """Common practice, no source."""
+    circuit = cs.load(T)
+    (found,) = jumper_cautions(circuit, Conditions.read(circuit, fit=[fitted]))
+    assert "joins supply to ground: a dead short of the battery" in found
+
+
 def test_that_line_comes_first_on_the_chart() -> None:
     chart = cs.predict(T, fit="jumper:BAT+:MOT-", step="4")
     assert chart.cautions[0].startswith("The jumper from BAT+ to MOT- joins")
