@@ -38,7 +38,8 @@ Index = NDArray[np.intp]
 PERIODIC, LIMITED, AVERAGED = 4, 5, 6
 """Method numbers: periodic steady state; the averaged law, since its current limit acts; no periodic state was found."""
 _CHUNK = 512
-_STAGES = (2, 12, 60)  # rounds for all samples, then for those that need more
+_STAGES = (2, 12, 16, 60)  # rounds for all samples, then for those that need more, in the end for those that come nearer
+_FAR = 1e5  # times what is allowed; what still moves by more after all but the last rounds goes nowhere
 _NEVER = 1e-12  # share of a period below which the stage does not switch
 _OPEN = 1e6  # a loop that forgets its current within a millionth of a period is open
 
@@ -279,7 +280,8 @@ def chop(solved: Solved, *, waves: bool = True) -> Solved:
 
     A sample whose averaged point was not accepted stays so; one with no periodic state is not accepted, unless the
     stage does not switch: then the averaged point stays. So it does, with the method `LIMITED`, where the largest current of
-    the stage reaches its limit. Without `waves` all samples stay as they are in which it does not switch.
+    the stage reaches its limit. Without `waves` all samples stay as they are in which it does not switch, and what comes no
+    nearer to a periodic state is given up sooner.
     """
     found = _switching(solved.compiled)
     if found is None or not solved.size:
@@ -298,7 +300,7 @@ def chop(solved: Solved, *, waves: bool = True) -> Solved:
         wanted &= ~_idle(plain_output(switching.system, laws, switching.element, switching.modes.share, x))
     good = np.flatnonzero(wanted)
     for k in range(0, good.size, _CHUNK):
-        _refine(chopped, laws, good[k : k + _CHUNK])
+        _refine(chopped, laws, good[k : k + _CHUNK], patient=waves)
     return chopped
 
 
@@ -342,12 +344,12 @@ def _switching(compiled: Compiled) -> tuple[Compiled, Switching] | None:
     return kept
 
 
-def _refine(chopped: Chopped, laws: Evaluator, at: Index) -> None:
-    """Do some samples, in place."""
+def _refine(chopped: Chopped, laws: Evaluator, at: Index, *, patient: bool = True) -> None:
+    """Do some samples, in place; patient: see `_in_stages`."""
     final, switching, plan = chopped.solution, chopped.switching, chopped.compiled.plan(chopped.frozen)
     x, rounds = final.x[:, at].copy(), _Rounds(switching, plan, laws.take(at))
     with np.errstate(all="ignore"):
-        found = _in_stages(rounds, x, rounds.begin(x))
+        found = _in_stages(rounds, x, rounds.begin(x), patient=patient)
         limited = _limited(rounds, found)
         asleep = ~found.settled & _idle(rounds.duty(x))
     _keep(chopped, found, at, ~limited & ~asleep)
@@ -376,11 +378,11 @@ def _put(whole: Spread, at: Index, part: Spread) -> None:
     whole.mean[:, at], whole.directions[..., at], whole.states[..., at] = part.mean, part.directions, part.states
 
 
-def _in_stages(rounds: _Rounds, x: Array, spreads: list[Spread], allowed: float = 1.0) -> _Found:
-    """Go round with all samples, then with those that are not settled yet."""
+def _in_stages(rounds: _Rounds, x: Array, spreads: list[Spread], allowed: float = 1.0, *, patient: bool = True) -> _Found:
+    """Go round with all samples, then with those that are not settled yet; patient: also with those that come no nearer."""
     found = _iterate(rounds, x, spreads, _STAGES[0], allowed)
     for limit in _STAGES[1:]:
-        left = np.flatnonzero(~found.settled)
+        left = np.flatnonzero(~found.settled & (patient | (found.change < _FAR) | (limit < _STAGES[-1])))
         if not left.size:
             break
         some = rounds.take(left)
@@ -392,6 +394,7 @@ def _insert(found: _Found, left: Index, more: _Found) -> None:
     found.x[:, left], found.shift[:, left] = more.x, more.shift
     found.solution.residual[left], found.solution.correction[left] = more.solution.residual, more.solution.correction
     found.settled[left], found.rounds[left] = more.settled, found.rounds[left] + more.rounds
+    found.change[left] = more.change
     for whole, part in zip(found.spreads, more.spreads, strict=True):
         _put(whole, left, part)
 

@@ -95,7 +95,7 @@ def jumper_cautions(circuit: Circuit, conditions: Conditions) -> tuple[str, ...]
 
 
 def _sides(circuit: Circuit) -> tuple[set[str], set[str], set[str]]:
-    """Give the nodes on the motor's feed, on its low side, up to whatever has more than two ends, and from ground to battery."""
+    """Give the nodes on the motor's feed, on its low side, up to what has more than two ends, and from ground to battery."""
     net, motor = circuit.net, circuit.net.elements[circuit.motor]
     gone = [
         e.name for e in net.elements.values()

@@ -352,6 +352,7 @@ class _Read:
         self.pick = np.arange(len(tasks)) if pick is None else pick
         self.solved = solved if pick is None else solved.take(pick)
         self.value, answer = self._answer()
+        self.value[~points.accepted[self.pick]] = np.nan  # no point is no reading
         turned = adjoint(solved, answer.by_x, pick)
         slopes = sensitivities(solved, answer, turned, pick)
         columns = [rack.batch.tolerances[n.place][0] for n in rack.numbers]
