@@ -109,10 +109,10 @@ class Bench:
         return found
 
     def right(self, found: Diagnosis, case: Case) -> bool:
-        """Whether the likeliest repair is the one that the vehicle needs."""
-        leader = found.suspects[0].leader
+        """Whether the likeliest repair is the one that the vehicle needs, or its fault is in the first group."""
+        first = found.suspects[0]
         cure = self.table.faults[case.name].cure if case.fault else "healthy"
-        return leader.fault == case.name or leader.cure == cure
+        return case.name in first.faults or first.leader.cure == cure
 
     @cached_property
     def good(self) -> Mapping[Task, tuple[float, float]]:

@@ -129,7 +129,8 @@ def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
     cls=Program,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Exit codes: 0 done, 2 bad input, 3 no operating point, or no reading at all, that can be trusted, 130 interrupted.",
+    epilog="Exit codes: 0 done, 1 'verify' found something left over, 2 bad input, 3 no operating point, or no reading at all, "
+    "that can be trusted, 130 interrupted.",
 )
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
 @click.pass_context

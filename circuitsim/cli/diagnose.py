@@ -25,8 +25,8 @@ __all__ = ["diagnose_command"]
 
 _SUFFIXES = {".json": "json", ".md": "markdown", ".markdown": "markdown"}
 _NUMBER = re.compile(r"([-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))\s*([a-zA-Z]*)")
-_HELP = """Type a reading as  STEP RED:BLACK READING  (4 MOT-:GND 0.24V), with a clamp  STEP at:M1 READING,
- with a plug parted  STEP RED:BLACK READING unplug X4.  Or just the reading of the test that was asked for (0.24V).
+_HELP = """Type a reading as  STEP RED:BLACK READING  (2 MOT-:GND 8.4V), with a clamp  STEP at:M1 READING,
+ with a plug parted  STEP RED:BLACK READING unplug X4.  Or just the reading of the test that was asked for (8.4V).
  saw WORD [STEP]   such as  saw slow 3      cannot TEST   such as  cannot X5
  list   what was taken      undo   take the last back      done   end"""
 
@@ -243,9 +243,9 @@ def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
     if result is None or result.next_test is None:
         if _NUMBER.fullmatch(text):
             told = "is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"
-            raise InputError(f"{told}, such as 4 MOT-:GND 0.24V", key=repr(text))
+            raise InputError(f"{told}, such as 2 MOT-:GND 8.4V", key=repr(text))
         raise InputError(
-            "is no reading; type STEP RED:BLACK READING, such as 4 MOT-:GND 0.24V, or '?' for help", key=repr(text)
+            "is no reading; type STEP RED:BLACK READING, such as 2 MOT-:GND 8.4V, or '?' for help", key=repr(text)
         )
     t = result.next_test.task
     return {
