@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import circuitsim as cs
-from circuitsim.library.circuit import Circuit, StandardReading, StepTable, Supply
+from circuitsim.library.circuit import Circuit, ProbePoint, StandardReading, StepTable, Supply
 from circuitsim.quantities import Tolerance
 
 
@@ -70,3 +70,20 @@ def with_tolerances(circuit: Circuit, change: Callable[[Tolerance], Tolerance]) 
         for key, table in circuit.step_tables.items()
     }
     return replace(circuit, net=net, step_tables=tables)
+
+
+def blocked(winding: str) -> Circuit:
+    """A battery, a joint that scatters by a factor, a blocked motor: three uncertain numbers.
+
+    winding: the shape of the tolerance of the motor's resistance.
+    """
+    net = cs.Netlist("small")
+    net.chain("GND", cs.Battery("BAT", emf=12.6, resistance=0.02, charge_resistance=0.2), "BAT+")
+    net.chain("BAT+", cs.Pin("X1", resistance=0.05), "MOT+")
+    net.add(cs.Motor("M1", "MOT+", "GND", "S", resistance=0.4, constant=0.03, friction=0.02))
+    net.add(cs.ForwardCurvedFan("FAN1", "S", torque=0.4, speed=300.0))
+    net.elements["BAT"].tolerances["emf"] = Tolerance("normal", 0.02, relative=True)
+    net.elements["X1"].tolerances["resistance"] = Tolerance("lognormal", 2.0)
+    net.elements["M1"].tolerances["resistance"] = Tolerance(winding, 0.10, relative=True)
+    probes = {name: ProbePoint(name, name, "") for name in ("BAT+", "MOT+")}
+    return Circuit("small", "", 12.0, net, ("off", "on"), "M1", Supply("BAT", None, "BAT+", "GND"), probes=probes)

@@ -244,9 +244,7 @@ def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
         if _NUMBER.fullmatch(text):
             told = "is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"
             raise InputError(f"{told}, such as 2 MOT-:GND 8.4V", key=repr(text))
-        raise InputError(
-            "is no reading; type STEP RED:BLACK READING, such as 2 MOT-:GND 8.4V, or '?' for help", key=repr(text)
-        )
+        raise InputError("is no reading; type STEP RED:BLACK READING, such as 2 MOT-:GND 8.4V, or '?' for help", key=repr(text))
     t = result.next_test.task
     return {
         "step": t.step, "red": t.red, "black": t.black, "at": t.at, "reading": body, "instrument": t.instrument,

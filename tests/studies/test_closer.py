@@ -6,15 +6,13 @@ from functools import cache
 
 import numpy as np
 import pytest
+from small_circuits import blocked
 
-import circuitsim as cs
-from circuitsim.library.circuit import Circuit, ProbePoint, Supply
 from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.measure.faults.sampled import FaultSampler
-from circuitsim.quantities import Tolerance
 from circuitsim.studies.closer import Climb, Look, look_closer
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
@@ -23,20 +21,6 @@ from circuitsim.studies.priors import Prior
 
 METER = find_meter("standard")
 TASKS = [Task("on", Conditions(), "voltmeter", "MOT+", "GND"), Task("on", Conditions(), "clamp", at="M1")]
-
-
-def small() -> Circuit:
-    """A battery, a joint that scatters by a factor, a blocked motor: three uncertain numbers."""
-    net = cs.Netlist("small")
-    net.chain("GND", cs.Battery("BAT", emf=12.6, resistance=0.02, charge_resistance=0.2), "BAT+")
-    net.chain("BAT+", cs.Pin("X1", resistance=0.05), "MOT+")
-    net.add(cs.Motor("M1", "MOT+", "GND", "S", resistance=0.4, constant=0.03, friction=0.02))
-    net.add(cs.ForwardCurvedFan("FAN1", "S", torque=0.4, speed=300.0))
-    net.elements["BAT"].tolerances["emf"] = Tolerance("normal", 0.02, relative=True)
-    net.elements["X1"].tolerances["resistance"] = Tolerance("lognormal", 2.0)
-    net.elements["M1"].tolerances["resistance"] = Tolerance("normal", 0.10, relative=True)
-    probes = {name: ProbePoint(name, name, "") for name in ("BAT+", "MOT+")}
-    return Circuit("small", "", 12.0, net, ("off", "on"), "M1", Supply("BAT", None, "BAT+", "GND"), probes=probes)
 
 
 @pytest.fixture(autouse=True)
@@ -53,7 +37,7 @@ def findings(volts: float, amperes: float) -> Findings:
 @cache
 def sampler(fault: str) -> FaultSampler:
     """One fault of the small circuit, compiled once."""
-    circuit = small()
+    circuit = blocked("normal")
     bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
     return FaultSampler(bench, bench.faults[fault] if fault else None)
 
@@ -78,7 +62,7 @@ def test_the_healthy_evidence_is_that_of_nested_quadrature(volts: float, amperes
 
     Laplace's method leaves a tenth of a nat where a number that scatters by a factor is moved by three deviations.
     """
-    circuit = small()
+    circuit = blocked("normal")
     work = Diagnosing(circuit, findings(volts, amperes), METER, Prior())
     assert work.base == pytest.approx(quadrature(work.likelihood, "", 0.5), abs=0.12)
 
@@ -86,7 +70,7 @@ def test_the_healthy_evidence_is_that_of_nested_quadrature(volts: float, amperes
 @pytest.mark.parametrize(("volts", "amperes"), [(11.11, 8.75), (9.89, 7.32), (10.05, 7.10)])
 def test_a_faults_evidence_is_that_of_nested_quadrature(volts: float, amperes: float) -> None:
     """A corroded joint: severity by Simpson's rule on a fine grid about its peak, tolerances by Gauss-Hermite."""
-    circuit = small()
+    circuit = blocked("normal")
     work = Diagnosing(circuit, findings(volts, amperes), METER, Prior())
     k = next(k for k, family in enumerate(work.members) if family[0].name == "X1:corroded")
     density = work.densities[k]
@@ -104,7 +88,7 @@ def test_a_faults_evidence_is_that_of_nested_quadrature(volts: float, amperes: f
 @pytest.mark.parametrize("volts", [11.2, 11.6, 12.4, 12.8])
 def test_a_place_on_the_way_is_not_taken_for_the_top_that_its_slopes_promise(volts: float) -> None:
     """The joint would have to be many deviations off: what the slopes at its nominal value say of there is far too high."""
-    circuit = small()
+    circuit = blocked("normal")
     work = Diagnosing(circuit, findings(volts, 10.6), METER, Prior())
     bench = FaultBench(circuit, TASKS, METER, find_faults(circuit))
     climb = Climb(bench, [0, 1], work.likelihood, work.sightings, [], [Look(-1, 0.5, False)])
@@ -118,7 +102,7 @@ def test_a_place_on_the_way_is_not_taken_for_the_top_that_its_slopes_promise(vol
 
 def test_a_severity_that_ends_elsewhere_takes_its_likelihood_along(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the first look has its peak, nothing is known any more: it must not be raised by what was found elsewhere."""
-    circuit = small()
+    circuit = blocked("normal")
     work = Diagnosing(circuit, findings(11.11, 8.75), METER, Prior())
     k = next(k for k, family in enumerate(work.members) if family[0].name == "X1:corroded")
     course, density = work.courses[k], work.densities[k]

@@ -10,14 +10,12 @@ import numpy as np
 import pytest
 from checkout import load_benchmark
 from scipy.stats import norm
+from small_circuits import blocked
 
-import circuitsim as cs
-from circuitsim.library.circuit import Circuit, ProbePoint, Supply
 from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.measure.faults.bench import FaultBench
-from circuitsim.quantities import Tolerance
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
 from circuitsim.studies.priors import Prior
@@ -107,27 +105,13 @@ def test_the_chance_of_digits_is_how_often_displays_show_them(
     assert chance * size == pytest.approx(often, abs=4 * math.sqrt(often))
 
 
-def small() -> Circuit:
-    """A battery, a joint that scatters by a factor, a blocked motor: three uncertain numbers."""
-    net = cs.Netlist("small")
-    net.chain("GND", cs.Battery("BAT", emf=12.6, resistance=0.02, charge_resistance=0.2), "BAT+")
-    net.chain("BAT+", cs.Pin("X1", resistance=0.05), "MOT+")
-    net.add(cs.Motor("M1", "MOT+", "GND", "S", resistance=0.4, constant=0.03, friction=0.02))
-    net.add(cs.ForwardCurvedFan("FAN1", "S", torque=0.4, speed=300.0))
-    net.elements["BAT"].tolerances["emf"] = Tolerance("normal", 0.02, relative=True)
-    net.elements["X1"].tolerances["resistance"] = Tolerance("lognormal", 2.0)
-    net.elements["M1"].tolerances["resistance"] = Tolerance("uniform", 0.10, relative=True)
-    probes = {name: ProbePoint(name, name, "") for name in ("BAT+", "MOT+")}
-    return Circuit("small", "", 12.0, net, ("off", "on"), "M1", Supply("BAT", None, "BAT+", "GND"), probes=probes)
-
-
 @pytest.mark.parametrize(("volts", "amperes"), [(11.86, 9.1), (11.20, 9.0)])
 def test_evidence_is_that_of_plain_sampling(posterior: ModuleType, volts: float, amperes: float) -> None:
     """Vehicles drawn from the prior and nothing else, weighed by the digits shown: no proposal, no slopes.
 
     Four standard errors of the two means together.
     """
-    circuit = small()
+    circuit = blocked("uniform")
     faults = {n: f for n, f in find_faults(circuit).items() if not f.kind.intermittent}
     shown = (Shown("number", volts, 0.01), Shown("number", amperes, 0.01))
     findings = Findings(tuple(TakenReading(0, t, s) for t, s in zip(TASKS, shown, strict=True)), (), Conditions())
@@ -156,7 +140,7 @@ def test_evidence_is_that_of_nested_quadrature(posterior: ModuleType, volts: flo
 
     Four standard errors of the sampling, and 0.02 nat for the edges of the digits' windows, which lie between the nodes.
     """
-    circuit = small()
+    circuit = blocked("uniform")
     shown = (Shown("number", volts, 0.01), Shown("number", amperes, 0.01))
     findings = Findings(tuple(TakenReading(0, t, s) for t, s in zip(TASKS, shown, strict=True)), (), Conditions())
     work = Diagnosing(circuit, findings, METER, Prior(healthy=0.1, other=0.0))
