@@ -6,10 +6,10 @@ Vehicles: faults by the prior's weights, severities evenly along their plausible
 among them, and the meter's errors drawn at random; every tenth is healthy. Each is solved with its own numbers, not to first
 order. Readings are the chart's volts and amperes with everything plugged. Scores: share of cases in which the true fault is in
 the first suspect, in the first three, log of the chance given to it, and how often the first suspect is right by the chance
-given to it (`benchmarks.posterior` sets the exact posterior beside, on few readings). `--other N` scores vehicles of another
-model: numbers that stray by half as much again with tails, and a meter that is off by twice its limit. `--outside N` scores
-what no single fault of the library is: two that have nothing to do with each other, on different sites, each of which shows.
-Counted is how often a part that is not at fault is named with more than 90 %.
+given to it (`benchmarks.posterior` sets the exact posterior beside, on few readings). `--other N` scores vehicles that are not
+as the circuit's file says (`benchmarks.other_vehicles`): another fan, lengths, one load more, tails, a biased meter.
+`--outside N` scores what no single fault of the library is: two that have nothing to do with each other, on different sites,
+each of which shows. Counted is how often a part that is not at fault is named with more than 90 %.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.faulty_vehicles import Case, draw_cases, standard_tests, take
+from benchmarks.other_vehicles import other_vehicles
 from circuitsim import load
 from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure import meter as find_meter
@@ -90,17 +91,6 @@ def score(given: Setting, case: Case, findings: Findings) -> tuple[Score, Diagno
     three = any(case.name in names for names in ranked[:3])
     found = Score(case.name, tuple(ranked[0]), float(weights[order[0]]), case.name in ranked[0], three, log, seconds)
     return found, work
-
-
-def other_cases(given: Setting, count: int, seed: int) -> list[Case]:
-    """Draw vehicles of another model: wider numbers with tails, and a meter off by twice its limit."""
-    rng = np.random.default_rng([seed, 7])
-    changed = []
-    for case in draw_cases(given.table, given.prior, count, seed):
-        tails = np.abs(rng.standard_t(4, case.strays.size))
-        gains = {unit: 2.0 * float(np.sign(g)) for unit, g in case.gains.items()}
-        changed.append(replace(case, strays=np.clip(1.5 * tails * case.strays, -8, 8), gains=gains))
-    return changed
 
 
 def outside_cases(given: Setting, count: int, seed: int) -> list[Case]:
@@ -175,9 +165,8 @@ def measure(
         if outside:
             rows.append(outside_row(name, given, outside, seed + 2))
         if others:
-            strange = other_cases(given, others, seed + 1)
-            taken = take(given.table, strange, given.tests, given.meter)
-            rows += summary(f"{name}, other vehicles", [score(given, c, f)[0] for c, f in zip(strange, taken, strict=True)])
+            strange = other_vehicles(given.table, given.prior, given.tests, given.meter, others, seed + 1)
+            rows += summary(f"{name}, other vehicles", [score(given, case, findings)[0] for case, findings in strange])
     return rows
 
 

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure.faults import Fault
+from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.quantities import Tolerance
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.predict import reading_plan
 from circuitsim.studies.priors import Prior
 
-__all__ = ["Case", "displayed", "draw_cases", "drawn_strays", "standard_tests", "take"]
+__all__ = ["Case", "displayed", "draw_cases", "drawn_strays", "standard_tests", "take", "write_down"]
 
 Array = NDArray[np.float64]
 
@@ -75,10 +76,16 @@ def drawn_strays(tolerances: Sequence[Tolerance], rng: np.random.Generator, coun
 
 
 def take(table: FaultTable, cases: Sequence[Case], tests: Sequence[Task], meter: Meter) -> list[Findings]:
-    """Solve the vehicles, and write down what the meter shows, with its errors and its last digit."""
-    columns = [table.place[t] for t in tests]
+    """Solve vehicles of the table's circuit, and write down what the meter shows."""
+    return write_down(table.bench, cases, [table.place[t] for t in tests], tests, meter)
+
+
+def write_down(
+    bench: FaultBench, cases: Sequence[Case], columns: Sequence[int], tests: Sequence[Task], meter: Meter
+) -> list[Findings]:
+    """Solve vehicles on a bench, and write down what the meter shows of some of its tasks, with its errors and last digit."""
     vehicles = [tuple(f for f in (c.fault, c.second) if f) for c in cases]
-    shown = table.bench.show(vehicles, columns, np.array([c.strays for c in cases]))
+    shown = bench.show(vehicles, columns, np.array([c.strays for c in cases]))
     found = []
     for case, values in zip(cases, shown.value, strict=True):
         rng = np.random.default_rng(case.seed)

@@ -51,7 +51,7 @@ class Compiled:
 
     def solve(
         self, values: Values | None = None, *, ambient: float | Array = 20.0, frozen: bool = False,
-        size: int | None = None, start: Array | None = None, smooth: float = 1.0,
+        size: int | None = None, start: Array | None = None, smooth: float = 1.0, patient: bool = True,
     ) -> Solved:  # fmt: skip
         """Solve a batch.
 
@@ -69,6 +69,8 @@ class Compiled:
             Where to start instead of at rest, (rows of x, batch).
         smooth : float
             Factor on all smoothing widths; 1 for readings.
+        patient : bool
+            Follow the time from rest where all else fails (up to half a minute a sample); else such samples are not accepted.
 
         Returns
         -------
@@ -85,18 +87,21 @@ class Compiled:
         chunk = 1 if isinstance(self.plan(frozen), SparsePlan) else _CHUNK
         for k in range(0, size, chunk):
             piece = slice(k, min(k + chunk, size))
-            solution, method = self._attack(laws.take(piece), first[:, piece], frozen)
+            solution, method = self._attack(laws.take(piece), first[:, piece], frozen, patient=patient)
             parts.append(solution)
             methods.append(method)
         solved = Solved(self, laws, frozen, _joined(parts), np.concatenate(methods))
         if start is None:
-            self._refuse_unstable(solved, first)
+            self._refuse_unstable(solved, first, patient=patient)
         return solved.rematched()
 
-    def _refuse_unstable(self, solved: Solved, start: Array) -> None:
+    def _refuse_unstable(self, solved: Solved, start: Array, *, patient: bool = True) -> None:
         """Follow the time from rest where Newton ended at a point that a disturbance would leave."""
         left = np.flatnonzero(solved.unstable)
-        if left.size:
+        if left.size and not patient:
+            solved.solution.accepted[left] = False
+            del solved.unstable
+        elif left.size:
             again = self._settling(solved.laws.take(left), start[:, left], solved.frozen)
             solved.solution.put(left, again)
             solved.method[left] = 2
@@ -109,10 +114,12 @@ class Compiled:
         self._refuse_unstable(solved, first)
         return solved.solution, solved.method
 
-    def _attack(self, laws: Evaluator, start: Array, frozen: bool) -> tuple[Solution, NDArray[np.int64]]:
+    def _attack(
+        self, laws: Evaluator, start: Array, frozen: bool, *, patient: bool = True
+    ) -> tuple[Solution, NDArray[np.int64]]:
         solution = self._direct(laws, start, frozen)
         method = np.zeros(laws.size, np.int64)
-        for number, attack in enumerate((self._narrowing, self._settling), start=1):
+        for number, attack in enumerate((self._narrowing, self._settling)[: 1 + patient], start=1):
             left = np.flatnonzero(~solution.accepted)
             if not left.size:
                 break

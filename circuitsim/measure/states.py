@@ -22,15 +22,16 @@ Array = NDArray[np.float64]
 
 def solved_since(
     compiled: Compiled, values: Values, since: str | float, *, ambient: Array | float, size: int,
-    light: Collection[tuple[str, str]] = (),
+    light: Collection[tuple[str, str]] = (), patient: bool = True,
 ) -> Solved:  # fmt: skip
     """Solve a batch with its stages averaged; `since` as in `Conditions`.
 
     After a time on, the state is that of the course of time from key-on at ambient. light: parameters of instruments that
-    are put on at the end, since they change nothing that matters before; all others are on all along.
+    are put on at the end, since they change nothing that matters before; all others are on all along. patient: as of
+    `Compiled.solve`.
     """
     if isinstance(since, str):
-        return compiled.solve(values, ambient=ambient, frozen=since == "cold", size=size)
+        return compiled.solve(values, ambient=ambient, frozen=since == "cold", size=size, patient=patient)
     from circuitsim.engine.reaching import reach  # for this alone
 
     early = {key: 0.0 if key in light else v for key, v in values.items()}

@@ -25,7 +25,7 @@ from circuitsim.studies.sightings import Sightings
 __all__ = ["Climb", "Look", "look_closer"]
 
 Array = NDArray[np.float64]
-_ROUNDS = 20
+_ROUNDS, _PATIENCE = 20, 5  # steps at most, and those that are made whatever is promised
 _SETTLED = 0.1  # nats; where no more is to be gained by the slopes, a place is left
 _LONGER = 3.0  # times the last part of the way; 1 is all of it
 _STRIDE = 2.5  # standard deviations; furthest that a number is moved at once
@@ -48,7 +48,7 @@ class Look:
 
 def look_closer(
     bench: FaultBench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings, courses: Sequence[Course],
-    densities: Sequence[Density],
+    densities: Sequence[Density], floor: float = -math.inf,
 ) -> tuple[list[Density], float]:  # fmt: skip
     """Give the densities of some courses anew, and the logarithm of the healthy vehicle's likelihood.
 
@@ -60,6 +60,8 @@ def look_closer(
         Of those readings, and of what was seen.
     courses, densities
         Live suspects, with the likelihood along the severity of each as it is to first order.
+    floor
+        Log likelihood below which nothing counts: if no suspect promises more after some rounds, it is left at that.
     """
     looks = [Look(-1, 0.5, False)]
     for k, density in enumerate(densities):
@@ -73,7 +75,7 @@ def look_closer(
             looks += [Look(k, x, False) for x in dict.fromkeys((low, middle, high))]
     work = Climb(bench, columns, likelihood, sightings, courses, looks)
     for k in range(_ROUNDS):
-        if not work.open.size:
+        if not work.open.size or (k >= _PATIENCE and work.promised < floor):
             break
         work.step(work.open)
         if k:
@@ -104,6 +106,7 @@ class Climb:
         self.best = np.full(len(looks), -math.inf)
         self.at, self.width = self.share.copy(), np.full(len(looks), math.inf)
         self._height, self._promise = (np.full(len(looks), -math.inf) for _ in range(2))
+        self._lost = np.full(len(looks), len(self.columns))
         self.kept = self.strays.copy()
         # The way on from the highest so far, of the severity and of the numbers; by how much it rises there at first, in nats
         # for the whole way; and which part of it was gone.
@@ -118,7 +121,7 @@ class Climb:
         sides = np.flatnonzero(moves)
         vehicles = [self.make[k](float(x)) for k, x in zip(some, share, strict=True)]
         vehicles += [self.make[some[j]](float(share[j] + ahead[j])) for j in sides]
-        shown = self.bench.show(vehicles, self.columns, np.concatenate([strays, strays[sides]]))
+        shown = self.bench.show(vehicles, self.columns, np.concatenate([strays, strays[sides]]), patient=False)
         slopes, numbers = shown.spread[:size], self.likelihood.numbers
         back, shared = shown.value[:size] - np.einsum("vmn,vn->vm", slopes, strays), shared_by(slopes)
         judged = self.likelihood.judge(back, shared)
@@ -136,15 +139,18 @@ class Climb:
         moved = np.clip(along_left / np.maximum(sharp, 1e-12), -_REACH, _REACH)
         on = np.where(moves, np.clip(share + moved, 0, 1), share)
         rest = left - along * (on - share)[:, None]
-        goal = np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
-        better = (merit > self._height[some]) & np.isfinite(total)
+        goal = self.likelihood.allowance.tolerances**2 * np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
+        lost = np.isnan(shown.value[:size, numbers]).sum(axis=1)  # where there is no point, nothing speaks against the place
+        better = (merit > self._height[some]) & np.isfinite(total) & (lost <= self._lost[some])
         self._go_on(some, better, merit)
         new = some[better]
         self._height[new], self.best[new], self.at[new] = merit[better], (total - lacking)[better], self.share[new]
+        self._lost[new] = lost[better]
         self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
         self.kept[new], self._promise[new] = self.strays[new], total[better]
         self._way[new] = (on - share)[better]
-        self._ways[new] = np.clip(goal - strays, -_STRIDE, _STRIDE)[better]
+        stride = _STRIDE * self.likelihood.allowance.tolerances
+        self._ways[new] = np.clip(goal - strays, -stride, stride)[better]
         gain = lacking + 0.5 * np.abs(along_left * (on - share))
         self._rise[new] = 2 * gain[better]
         self.open = np.setdiff1d(self.open, some[better & (gain < _SETTLED)])
@@ -159,6 +165,11 @@ class Climb:
         shorter = np.clip(np.where(np.isfinite(top), top, 0.0), 0.1 * part, 0.5 * part)
         self._part[some] = np.where(better, np.minimum(_LONGER * part, 1.0), shorter)
 
+    @property
+    def promised(self) -> float:
+        """What the highest places of all could come to by their slopes."""
+        return float(self._promise.max())
+
     def drop(self) -> None:
         """Leave places whose slopes do not even promise to come near the best that has settled."""
         settled = np.setdiff1d(np.arange(self.best.size), self.open)
@@ -169,6 +180,7 @@ class Climb:
         """Give the logarithm of the joint density of readings and strays, up to a constant."""
         none = np.zeros((len(value), value.shape[1], value.shape[1]))
         inverse, _, left = self.likelihood.solved(value, none, doubtful)
+        strays = strays / self.likelihood.allowance.tolerances
         return np.asarray(-0.5 * ((strays**2).sum(axis=1) + np.einsum("vi,vij,vj->v", left, inverse, left)))
 
 

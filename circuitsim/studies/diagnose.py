@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 from functools import cache, cached_property
 
 import numpy as np
@@ -17,31 +17,26 @@ from circuitsim.measure.faults import PossibleFault, find_faults
 from circuitsim.studies.advice import advise, afterthought, firmness
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
-from circuitsim.studies.closer import look_closer
 from circuitsim.studies.clouds import cloud_of, good_cloud
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.evidence import AS_PRINTED, MANY, Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
-from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.likelihood import Allowance, Likelihood
 from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
-from circuitsim.studies.severities import Course, Density, follow
+from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
+from circuitsim.studies.weighing import ALLOWANCES, BLIND, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
 
 Array = NDArray[np.float64]
 _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 60  # suspects that are compared pair by pair
-_BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
-_LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
-"""Suspects that are looked at closely: so many nats below the best, and so many times what even the best lacks of a perfect fit
-more, for then first order says little of any; and how many at most."""
-_SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 _FEW = 0.1  # of the chance with what agrees best; what was seen speaks against a suspect with which it has less
 _SAID = "; what was seen speaks against it"
@@ -93,12 +88,23 @@ def diagnose(
     return work.result(cannot, minutes or Minutes(), sure, next_test)
 
 
+@dataclass(frozen=True)
+class _Tried:
+    """All suspects weighed with some room, and the logarithm of what each is worth with it."""
+
+    weighed: Weighed
+    pairs: list[tuple[Pair, Course, float]]
+    logs: dict[str, float]
+
+
 class Diagnosing:
     """The work behind `diagnose`: every fault along its severity, and their chances.
 
     table: faults and tests solved before, if they hold for these readings; tests: what could be measured next, with words;
     both: whether pairs of faults are weighed.
     """
+
+    pairs: list[tuple[Pair, Course, float]]
 
     def __init__(
         self, circuit: Circuit, findings: Findings, meter: Meter, prior: Prior, *, intermittent: bool = False,
@@ -117,7 +123,6 @@ class Diagnosing:
         self.faults = self.table.faults
         self.columns = self.table.columns(own)
         self._sights: dict[int, float] = {}
-        self.likelihood = Likelihood(self.readings, meter, circuit.nominal)
         self._follow()
 
     def _table(self, own: Sequence[Task]) -> FaultTable:
@@ -126,42 +131,34 @@ class Diagnosing:
         return FaultTable(self.circuit, [*own, *(t for t, _ in self.tests)], self.meter, faults)
 
     def _follow(self) -> None:
-        self.healthy, self.courses = self.table.courses(self.columns)
+        """Weigh all suspects; with room for what the circuit's file leaves out as well, where none explains the readings."""
         self.members: list[list[PossibleFault]] = list(self.table.families)
-        self.sightings.know(self.healthy.speed[0])
-        self.base = float(self.healthy.density(self.likelihood, self.sightings).logs[0])
-        follow(self.table.bench, self.courses, self.likelihood, self.sightings, self.columns, self.base)
-        self._look_closer()
+        tried = [self._weigh(ALLOWANCES[0])]
+        if tried[0].weighed.strained([course for _, course, _ in self.pairs]):
+            tried += [self._weigh(allowance) for allowance in ALLOWANCES[1:]]
+        best = max(tried, key=self._evidence)
+        self._take(best.weighed)
+        self.pairs = best.pairs
+        self.logs = {name: float(np.logaddexp.reduce([one.logs.get(name, -math.inf) for one in tried])) for name in best.logs}
+
+    def _weigh(self, allowance: Allowance) -> _Tried:
+        likelihood = Likelihood(self.readings, self.meter, self.circuit.nominal, allowance)
+        self._take(weigh(self.table, self.columns, likelihood, self.sightings))
         self.pairs = weigh_pairs(self) if self.both else []
+        logs = {name: math.log(allowance.chance) + log for name, log in self._explained().items()}
+        return _Tried(self.weighed, self.pairs, logs)
 
-    def _look_closer(self) -> None:
-        """Take the slopes of live suspects where their parts would have to lie; what looks healthy changes as that does."""
-        densities = [c.density(self.likelihood, self.sightings) for c in self.courses]
-        evidence = np.array([d.evidence for d in densities])
-        if not self.likelihood.numbers.size:
-            return
-        best, base = max(self.base, float(evidence.max())), self.base
-        silent = np.array([np.abs(d.logs - base).max() < _BLIND for d in densities])
-        perfect = float(self.likelihood.solved(self.healthy.value, self.healthy.shared)[1][0])
-        near = best - _LIVE - _SHORT * max(perfect - best, 0.0)
-        live = [k for k in np.argsort(-evidence).tolist() if evidence[k] > near and not silent[k]]
-        live = [k for k in live if self.courses[k].against is None][:_CLOSELY]
-        some = [self.courses[k] for k in live]
-        bench, args = self.table.bench, (self.likelihood, self.sightings)
-        anew, self.base = look_closer(bench, self.columns, *args, some, [densities[k] for k in live])
-        for course, density in zip(some, anew, strict=True):
-            course.take(density)
-        for k in set(range(len(self.courses))) - set(live):
-            if abs(evidence[k] - base) < _SPEAKS:
-                self.courses[k].take(replace(densities[k], logs=densities[k].logs + (self.base - base)))
+    def _take(self, weighed: Weighed) -> None:
+        self.weighed, self.likelihood, self.base = weighed, weighed.likelihood, weighed.base
+        self.healthy, self.courses = weighed.healthy, weighed.courses
 
-    @cached_property
-    def densities(self) -> list[Density]:
-        """Likelihood of each course along its severity."""
-        return [c.density(self.likelihood, self.sightings) for c in self.courses]
+    def _evidence(self, one: _Tried) -> float:
+        """Logarithm of the likelihood of the readings, over all suspects in the library and pairs of them."""
+        before = {HEALTHY: self.prior.healthy, **self.prior.chances(self.faults)}
+        logs = [math.log(p) + one.logs[name] for name, p in before.items() if p > 0]
+        return float(np.logaddexp.reduce([*logs, *(before_it + one.logs[pair.name] for pair, _, before_it in one.pairs)]))
 
-    @cached_property
-    def logs(self) -> dict[str, float]:
+    def _explained(self) -> dict[str, float]:
         """Logarithm of the likelihood of each fault, averaged over its severities, of healthy and of something else."""
         found = {HEALTHY: self.base + self.sightings.words(None)}
         found[OTHER] = self.likelihood.anything(self.healthy.value, self.healthy.shared) + self.sightings.anything()
@@ -173,6 +170,11 @@ class Diagnosing:
             words = max(self.sightings.words(pair.first), self.sightings.words(pair.other))
             found[pair.name] = course.density(self.likelihood, self.sightings).evidence + words
         return found
+
+    @property
+    def densities(self) -> list[Density]:
+        """Likelihood of each course along its severity."""
+        return self.weighed.densities()
 
     def chances(self, prior: Prior | None = None) -> dict[str, float]:
         """Give the posterior chance of each fault, of healthy and of something else."""
@@ -232,7 +234,7 @@ class Diagnosing:
 
     def _mild(self, k: int) -> bool:
         """Whether readings that a good circuit gives are all that there is for a fault; where something jumps, they are not."""
-        return not self.flickers and self.densities[k].evidence < self.base + _SPEAKS
+        return not self.flickers and self.densities[k].evidence < self.base + SPEAKS
 
     def _weight(self, group: Sequence[int]) -> float:
         """Chance of a group."""
@@ -241,7 +243,7 @@ class Diagnosing:
     def _unseen(self, k: int) -> bool:
         """Whether nothing measured or seen so far could show a fault, at any severity."""
         density, words = self.densities[k], max(map(self.sightings.words, self.members[k]))
-        return bool(np.abs(density.logs - self.base).max() < _BLIND and words < self.sightings.words(None) + _SPEAKS)
+        return bool(np.abs(density.logs - self.base).max() < BLIND and words < self.sightings.words(None) + SPEAKS)
 
     def _seen(self, k: int) -> float:
         """Logarithm of the chance that with a course, as bad as it likely is, people say of speeds and fuses what they said."""
@@ -298,7 +300,7 @@ class Diagnosing:
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             self._doubtful(chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            (*self.findings.notes, *self._as_printed()), self.circuit.cautions, chances, self.table,
+            (*self.findings.notes, *self._as_printed(), *self.weighed.room()), self.circuit.cautions, chances, self.table,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:

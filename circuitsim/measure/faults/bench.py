@@ -120,8 +120,9 @@ class FaultBench:
         return tuple(found[name] for name in self.what)
 
     def show(
-        self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, strays: Array | None = None
-    ) -> Readout:
+        self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, strays: Array | None = None, *,
+        patient: bool = True,
+    ) -> Readout:  # fmt: skip
         """Give what readings show with the faults of each vehicle (none: healthy).
 
         Parameters
@@ -133,6 +134,8 @@ class FaultBench:
         strays
             How far each vehicle's numbers stray from the nominal ones, in standard deviations in the order of `what` (of the
             logarithm, where a tolerance is a factor), (vehicles, numbers). Slopes are then those at that place, by strays.
+        patient
+            As of `Compiled.solve`.
         """
         wanted = list(range(len(self.tasks))) if readings is None else list(readings)
         chosen = list(dict.fromkeys(wanted))  # one that is asked for twice is solved once
@@ -151,7 +154,7 @@ class FaultBench:
             for first in range(0, len(vehicles), step):
                 some = slice(first, first + step)
                 astray = None if strays is None else strays[some][:, where]
-                part = rack.show(vehicles[some], members, blown[some], astray)
+                part = rack.show(vehicles[some], members, blown[some], astray, patient=patient)
                 value[some, at], speed[some, at], sound[some, at] = part.value, part.speed, part.sound
                 rows = np.arange(first, first + len(part.value))
                 spread[np.ix_(rows, np.array(at), where)] = part.spread
@@ -234,11 +237,11 @@ class Rack:
 
     def show(
         self, vehicles: Sequence[Sequence[Fault]], members: Sequence[int], blown: Sequence[set[str]],
-        strays: Array | None = None,
+        strays: Array | None = None, *, patient: bool = True,
     ) -> Readout:  # fmt: skip
         """Solve vehicles × the points that some readings need, and read the readings off them."""
         needed = sorted({self.point_of[k] for k in members})
-        solved = self._solved_with_fuses(vehicles, needed, blown, strays)
+        solved = self._solved_with_fuses(vehicles, needed, blown, strays, patient)
         points = points_of(chop(solved, waves=False))
         count, place = len(vehicles), {p: j for j, p in enumerate(needed)}
         pick = np.array([[v * len(needed) + place[self.point_of[k]] for k in members] for v in range(count)]).reshape(-1)
@@ -249,7 +252,7 @@ class Rack:
         if heavy.size:
             whose = [int(k) // len(members) for k in heavy]
             astray = None if strays is None else strays[whose]
-            again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], astray)
+            again = self._solve([vehicles[v] for v in whose], tasks[heavy], [blown[v] for v in whose], astray, patient)
             loaded = _Read(self, points_of(chop(again, waves=False)), again, tasks[heavy])
             value[heavy], spread[heavy] = loaded.value, loaded.spread
         shape = (count, len(members))
@@ -261,12 +264,13 @@ class Rack:
         )  # fmt: skip
 
     def _solved_with_fuses(
-        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]], strays: Array | None
+        self, vehicles: Sequence[Sequence[Fault]], needed: Sequence[int], blown: Sequence[set[str]], strays: Array | None,
+        patient: bool,
     ) -> Solved:  # fmt: skip
         """Solve, open what fuses are overloaded, and solve again."""
         tasks = np.tile(needed, len(vehicles))
         each = None if strays is None else np.repeat(strays, len(needed), axis=0)
-        solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed], each)
+        solved = self._solve([f for f in vehicles for _ in needed], tasks, [b for b in blown for _ in needed], each, patient)
         opened: dict[int, set[str]] = {}
         for sample, fuse in overloaded_fuses(solved):
             opened.setdefault(sample // len(needed), set()).add(fuse)
@@ -278,11 +282,11 @@ class Rack:
         rows = np.concatenate([np.arange(v * len(needed), (v + 1) * len(needed)) for v in again])
         each = None if strays is None else np.repeat(strays[again], len(needed), axis=0)
         faults, opened_too = [vehicles[v] for v in again for _ in needed], [blown[v] for v in again for _ in needed]
-        new = self._solve(faults, tasks[rows], opened_too, each)
+        new = self._solve(faults, tasks[rows], opened_too, each, patient)
         return _put(solved, rows, new)
 
     def _solve(
-        self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]], strays: Array | None
+        self, vehicles: Sequence[Sequence[Fault]], tasks: Index, blown: Sequence[set[str]], strays: Array | None, patient: bool
     ) -> Solved:
         """Solve one vehicle at one task of the batch a sample."""
         values = Values(self.batch, self.healthy, tasks)
@@ -300,7 +304,8 @@ class Rack:
             for name in names:
                 values.put((name, "resistance"), [k], None, partial(constant, OPEN))
         ambient = self.batch.ambient[tasks]
-        return solved_since(self.batch.compiled, values.columns, self.batch.since, ambient=ambient, size=len(tasks))
+        size, since = len(tasks), self.batch.since
+        return solved_since(self.batch.compiled, values.columns, since, ambient=ambient, size=size, patient=patient)
 
     def _deviations_of(self, vehicles: Sequence[Sequence[Fault]], tasks: Index, strays: Array | None) -> Array:
         """Give the standard deviation of each uncertain number for each reading, (readings of all vehicles, numbers)."""

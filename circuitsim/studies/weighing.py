@@ -1,0 +1,116 @@
+"""Every fault weighed by the readings, along its severity; more loosely where nothing in the library explains them.
+
+A circuit file leaves things out: what else hangs on the feed, how a harness was really led, a meter that is past its date. A
+millivolt that comes from there would rule out the fault that is there, and the most pliable one would be named for certain.
+So where not even the best suspect explains the readings to the last digit, all are weighed with room for what the file leaves
+out as well (`ALLOWANCES`), and count by what the readings are worth with either.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from circuitsim.studies.closer import look_closer
+from circuitsim.studies.fault_table import FaultTable
+from circuitsim.studies.likelihood import Allowance, Likelihood
+from circuitsim.studies.severities import Course, Density, follow
+from circuitsim.studies.sightings import Sightings
+
+__all__ = ["ALLOWANCES", "BLIND", "SPEAKS", "Weighed", "weigh"]
+
+ALLOWANCES = (Allowance(0.8), Allowance(0.15, 2.0, 0.004, 0.1), Allowance(0.05, 5.0, 0.02, 0.5))
+"""What a file is taken to leave out, with the chance of each (assumed): nothing; a little; much."""
+BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
+SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
+_LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
+"""Suspects that are looked at closely: so many nats below the best, and so many times what even the best lacks of a perfect fit
+more, for then first order says little of any; and how many at most."""
+_LOST = 300.0  # nats below 'something else' from which on a closer look is given up
+_STRAINED = 3.0  # standard deviations of chi-squared by which even the best suspect fits worse than it should
+
+
+@dataclass
+class Weighed:
+    """All suspects along their severities, as some readings have them.
+
+    base: log likelihood of the healthy vehicle; courses: filled, each with its density.
+    """
+
+    likelihood: Likelihood
+    sightings: Sightings
+    healthy: Course
+    courses: list[Course]
+    base: float
+
+    @property
+    def allowance(self) -> Allowance:
+        """Room that was given for what the file leaves out."""
+        return self.likelihood.allowance
+
+    def room(self) -> list[str]:
+        """Say so where room was given."""
+        a = self.allowance
+        if a.tolerances == 1.0:
+            return []
+        room = f"{1e3 * a.volts:g} mV and {a.amperes:g} A"
+        left_out = f"{room} for what it leaves out (other loads, wires led otherwise, a meter past its date)"
+        how = f"with {a.tolerances:g} times the tolerances of the circuit's file, and {left_out}"
+        return [f"no suspect explains these readings to the last digit: they are weighed {how}"]
+
+    def densities(self, more: Sequence[Course] = ()) -> list[Density]:
+        """Give the likelihood of each course along its severity, and of some more."""
+        return [c.density(self.likelihood, self.sightings) for c in (*self.courses, *more)]
+
+    def strained(self, more: Sequence[Course] = ()) -> bool:
+        """Whether even the best suspect explains the readings worse than chance would have it (chi-squared)."""
+        count = self.likelihood.numbers.size
+        if not count:
+            return False
+        densities = self.densities(more)
+        best = int(np.argmax([d.logs.max() for d in densities]))
+        course, share, top = self.healthy, 0.5, self.base
+        if densities[best].logs.max() > self.base:
+            course, density = [*self.courses, *more][best], densities[best]
+            share, top = float(density.share[int(np.argmax(density.logs))]), float(density.logs.max())
+        found = course.at(np.array([share]))
+        perfect = float(self.likelihood.solved(found.value, found.shared)[1][0])
+        return 2 * (perfect - top) > count + _STRAINED * math.sqrt(2 * count)
+
+
+def weigh(
+    table: FaultTable, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings, *, closer: bool = True
+) -> Weighed:
+    """Follow every fault of a table along its severity, and look at live ones more closely; columns: of readings and sights."""
+    healthy, courses = table.courses(columns)
+    sightings.know(healthy.speed[0])
+    base = float(healthy.density(likelihood, sightings).logs[0])
+    found = Weighed(likelihood, sightings, healthy, courses, base)
+    follow(table.bench, courses, likelihood, sightings, columns, base)
+    if closer and likelihood.numbers.size:
+        _look_closer(found, table, columns)
+    return found
+
+
+def _look_closer(found: Weighed, table: FaultTable, columns: Sequence[int]) -> None:
+    """Take the slopes of live suspects where their parts would have to lie; what looks healthy changes as that does."""
+    likelihood, densities, base = found.likelihood, found.densities(), found.base
+    evidence = np.array([d.evidence for d in densities])
+    best = max(base, float(evidence.max()))
+    silent = np.array([np.abs(d.logs - base).max() < BLIND for d in densities])
+    perfect = float(likelihood.solved(found.healthy.value, found.healthy.shared)[1][0])
+    near = best - _LIVE - _SHORT * max(perfect - best, 0.0)
+    live = [k for k in np.argsort(-evidence).tolist() if evidence[k] > near and not silent[k]]
+    live = [k for k in live if found.courses[k].against is None][:_CLOSELY]
+    some = [found.courses[k] for k in live]
+    floor = likelihood.anything(found.healthy.value, found.healthy.shared) - _LOST
+    args = (table.bench, columns, likelihood, found.sightings, some, [densities[k] for k in live])
+    anew, found.base = look_closer(*args, floor)
+    for course, density in zip(some, anew, strict=True):
+        course.take(density)
+    for k in set(range(len(found.courses))) - set(live):
+        if abs(evidence[k] - base) < SPEAKS:
+            found.courses[k].take(replace(densities[k], logs=densities[k].logs + (found.base - base)))
