@@ -13,13 +13,14 @@ from circuitsim.engine.verdicts import NO_READING
 from circuitsim.errors import InputError, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.library.functions import function_of, on_clamp, title_of, unit_of
-from circuitsim.measure import Conditions, Fitted, Measured, Meter, Task, fitted_supply, lamp_look, measure
+from circuitsim.measure import Fitted, Measured, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.instruments import show_function
 from circuitsim.quantities import format_quantity
 from circuitsim.studies.chart import Reading
 from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReading
 from circuitsim.studies.predict import circuit_of
+from circuitsim.studies.supplied import measured_each
 
 __all__ = ["Checked", "Verification", "verify"]
 
@@ -221,20 +222,10 @@ def _place(circuit: Circuit, task: Task) -> tuple[Any, ...]:
 
 def _measured(circuit: Circuit, findings: Findings, meter: Meter) -> dict[Task, Measured]:
     """Take the readings of a good circuit, each with its own supply."""
-    groups: dict[Conditions, list[Task]] = {}
-    for task in dict.fromkeys(r.task for r in findings.readings):
-        own, common = task.conditions, findings.conditions
-        # What was measured once for all was measured as the file says, not as some reading was taken later.
-        source = common if (own.supply, own.supply_at) == (common.supply, common.supply_at) else own
-        groups.setdefault(source.but(unplugged=(), fitted=()), []).append(task)
-    results: dict[Task, Measured] = {}
-    for source, tasks in groups.items():
-        try:
-            setting, known = fitted_supply(circuit, source, meter)
-        except InputError as error:
-            raise with_place(error, file=findings.file or None) from None
-        results.update(zip(tasks, measure(circuit, tasks, meter, setting, known), strict=True))
-    return results
+    try:
+        return measured_each(circuit, (r.task for r in findings.readings), findings.conditions, meter)
+    except InputError as error:
+        raise with_place(error, file=findings.file or None) from None
 
 
 # One place --------------------------------------------------------------------------------------------------------
