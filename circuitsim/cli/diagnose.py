@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 __all__ = ["diagnose_command"]
 
 _SUFFIXES = {".json": "json", ".md": "markdown", ".markdown": "markdown"}
-_NUMBER = re.compile(r"([-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))\s*([a-zA-Z]*)")
 _HELP = """Type a reading as  STEP RED:BLACK READING  (2 MOT-:GND 8.4V), with a clamp  STEP at:M1 READING,
  with a plug parted  STEP RED:BLACK READING unplug X4.  Or just the reading of the test that was asked for (8.4V).
  saw WORD [STEP]   such as  saw slow 3      cannot TEST   such as  cannot X5
@@ -209,22 +208,29 @@ def _point_to_saw(circuit: Circuit, text: str) -> None:
     raise InputError(f"is what was seen; type it as: saw {word} {step}".rstrip(), key=shown(text))
 
 
+def _number(text: str) -> re.Match[str] | None:
+    """Read a number, its decimals after a dot or a comma, and the letters behind it."""
+    from circuitsim.studies.displays import NUMBER
+
+    return re.fullmatch(rf"({NUMBER})\s*([a-zA-Z]*)", text.replace(",", "."))
+
+
 def _check_unit(circuit: Circuit, row: dict[str, str], findings: Findings) -> None:
     """Raise InputError, with what was likely meant, for a number with no unit, or with one in small letters."""
-    match = _NUMBER.fullmatch(row["reading"])
+    match = _number(row["reading"])
     if match is None or row.get("instrument", "") not in ("", "voltmeter", "clamp"):
         return
     from circuitsim.studies.plausible import most_volts
 
-    number, unit = float(match[1].replace(",", ".")), match[2].replace(" ", "")
+    number, unit, comma = float(match[1]), match[2], "," in row["reading"]
     own = "A" if row.get("at") else "V"
-    if unit in ("V", "mV", "A", "mA") and "," not in match[1]:
+    if unit in ("V", "mV", "A", "mA") and not comma:
         return
     if not unit:
         small = own == "V" and abs(number) > most_volts(circuit, findings.conditions.supply)
         unit, what = f"{'m' * small}{own}", "has no unit"
     elif unit.lower() in ("m", "v", "mv", "a", "ma"):
-        what = "is no quantity" if "," in match[1] else "has a unit that is not written so"
+        what = "is no quantity" if comma else "has a unit that is not written so"
         unit = f"m{own}" if unit.lower() == "m" else unit[:-1].lower() + unit[-1].upper()
     else:
         return
@@ -241,7 +247,7 @@ def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
         where = {"at": black} if red.lower() == "at" else {"red": red, "black": black}
         return {"step": step, **where, "reading": reading.strip(), "unplugged": plugs.strip()}
     if result is None or result.next_test is None:
-        if _NUMBER.fullmatch(text):
+        if _number(text):
             told = "is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"
             raise InputError(f"{told}, such as 2 MOT-:GND 8.4V", key=repr(text))
         raise InputError("is no reading; type STEP RED:BLACK READING, such as 2 MOT-:GND 8.4V, or '?' for help", key=repr(text))

@@ -101,7 +101,7 @@ def _sides(circuit: Circuit) -> tuple[set[str], set[str], set[str]]:
         e.name for e in net.elements.values()
         if e.kind in _SOLID or sum(t.domain is Domain.ELECTRICAL for t in e.terminals) > 2
     ]  # fmt: skip
-    graph = net.graph([*gone, circuit.motor, circuit.supply.battery, circuit.supply.alternator or ""])
+    graph = net.graph([*gone, *circuit.load_and_sources])
     ground = _ground(circuit, graph)
     graph.remove_nodes_from(ground)
     feed, low = (_reached(graph, end) for end in (net.node(circuit.supply.plus), motor.nodes["minus"]))
