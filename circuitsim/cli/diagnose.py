@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from circuitsim.cli.commands import load_circuit, width_option
+from circuitsim.cli.naming import points_of, spelled
 from circuitsim.cli.output import check_ending, check_target, deliver, put, put_lines, say, spare, terminal_width, working
 from circuitsim.cli.words import Words
 from circuitsim.errors import CircuitsimError, InputError, shown
@@ -185,6 +186,7 @@ def _added(circuit: Circuit, findings: Findings, text: str, result: Diagnosis | 
     else:
         if ":" not in text:
             _point_to_saw(circuit, text)
+            text = _paired(circuit, text)
         row = _row(text, result)
         _check_unit(circuit, row, findings)
     found = read_row(circuit, row, findings.conditions)
@@ -206,6 +208,29 @@ def _point_to_saw(circuit: Circuit, text: str) -> None:
     rest = said.replace(f" {word} ", " ", 1).split()
     step = next((s for s in circuit.steps if s.lower() in rest), "")
     raise InputError(f"is what was seen; type it as: saw {word} {step}".rstrip(), key=shown(text))
+
+
+def _paired(circuit: Circuit, text: str) -> str:
+    """Put the colon between two leads that were typed without one, and say so; other text is left alone.
+
+    Raises InputError for one lead alone, or a part in place of leads, with how a pair or a clamp is written.
+    """
+    step, *words = text.split()
+    if len(words) < 2 or spelled(step, circuit.steps) not in circuit.steps:
+        return text
+    points = points_of(circuit)
+    known = [spelled(word, points) in points for word in words[:2]]
+    if all(known) and len(words) > 2:
+        joined = " ".join([step, ":".join(words[:2]), *words[2:]])
+        say(f"read as {joined} (a pair is written {words[0]}:{words[1]})")
+        return joined
+    if known[0]:
+        ground = circuit.net.ground
+        raise InputError(f"names one lead; a pair is written RED:BLACK, such as {words[0]}:{ground}", key=repr(text))
+    part = words[1] if words[0].lower() == "at" else words[0]
+    if spelled(part, circuit.net.elements) in circuit.net.elements:
+        raise InputError(f"a clamp on {part} is written at:{part}", key=repr(text))
+    return text
 
 
 def _number(text: str) -> re.Match[str] | None:
@@ -251,7 +276,7 @@ def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
             told = "is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"
             raise InputError(f"{told}, such as 2 MOT-:GND 8.4V", key=repr(text))
         raise InputError("is no reading; type STEP RED:BLACK READING, such as 2 MOT-:GND 8.4V, or '?' for help", key=repr(text))
-    t = result.next_test.task
+    t = result.next_test.asked
     return {
         "step": t.step, "red": t.red, "black": t.black, "at": t.at, "reading": body, "instrument": t.instrument,
         "unplugged": " ".join(t.conditions.unplugged), "ignition": t.conditions.ignition, "engine": t.conditions.engine,
