@@ -65,14 +65,15 @@ def test_the_red_lead_goes_where_a_good_circuit_is_higher(low_side: Diagnosis) -
     assert not any(text.startswith("-") for t in every for _, text in t.expected)
 
 
-def test_a_reading_with_the_leads_as_asked_is_not_asked_for_again() -> None:
-    """Either way round it is the same test: what was read with the leads turned counts as made."""
-    circuit = load(T)
-    rows = [f"{step},X4.B/part,X4.B/harness,,{volts},,\n" for step, volts in (("1", "3 mV"), ("2", "8 mV"), ("3", "17 mV"))]
-    found = diagnose(circuit, read_findings(circuit, MOTOR_OR_PLUG + "".join(rows) + "4,X4.B/part,X4.B/harness,,27 mV,,\n"))
-    every = [t for t in (found.next_test, *found.alternatives) if t is not None]
-    assert every
-    assert not any("X4.B/part" in (t.task.red, t.task.black) for t in every)
+def test_a_bare_reading_is_of_the_leads_as_asked(tmp_path: Path) -> None:
+    """Typed with no place it is of the test as printed; either way round it is the same test, which is not asked for again."""
+    (tmp_path / "r.csv").write_text(MOTOR_OR_PLUG, encoding="utf-8")
+    args = ["diagnose", T, str(tmp_path / "r.csv"), "--interactive", "--cannot", "X4.A", "--width", "200"]
+    done = CliRunner().invoke(program, args, input="3.6 mV\nlist\ndone\n", catch_exceptions=False)
+    asked = re.findall(r"^Next test: .*, (X4\.B/part : X4\.B/harness at step (\S+)) \(", done.stdout, flags=re.MULTILINE)
+    assert asked
+    assert f"  {asked[0][1]} X4.B/part:X4.B/harness 0.0036\n" in done.stdout
+    assert len(set(asked)) == len(asked)
 
 
 def test_what_was_seen_is_named_with_what_was_made_of_it(run: Run, tmp_path: Path, low_side: Diagnosis) -> None:
