@@ -35,7 +35,8 @@ def _display(r: Reading) -> str:
 
 
 def _placed(pair: Pair) -> str:
-    return f"{pair.healthy.label}, {pair.healthy.placed}"
+    r = pair.healthy
+    return r.placed if r.label == r.leads else f"{r.label}, {r.placed}"
 
 
 def _notes(found: Comparison) -> list[str]:

@@ -8,7 +8,7 @@ from circuitsim.library import Circuit
 from circuitsim.quantities import format_quantity
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, wrap
 
-__all__ = ["listing"]
+__all__ = ["listing", "long_title"]
 
 _GAP = "  "
 
