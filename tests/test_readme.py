@@ -82,6 +82,14 @@ def test_the_two_commands_are_those_of_ci() -> None:
     assert all(b.startswith("python3 -m venv .venv && ") for b in (first, second))
 
 
+def test_it_says_how_plain_commands_are_found() -> None:
+    """What follows the two commands is typed without a path: the environment must be active, which is said before."""
+    before, _, after = README.partition("`. .venv/bin/activate`")
+    assert not any(line.startswith("circuitsim ") for block in blocks(before, "sh") for line in block.splitlines())
+    assert any(line.startswith("circuitsim ") for block in blocks(after, "sh") for line in block.splitlines())
+    assert "Two commands" in before.rpartition("\n## ")[2]
+
+
 @pytest.mark.parametrize("snippet", blocks(README, "python"))
 def test_snippets_of_the_readme(snippet: str, tmp_path: Path) -> None:
     script = tmp_path / "snippet.py"

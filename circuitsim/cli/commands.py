@@ -16,6 +16,7 @@ from circuitsim.cli.output import (
     check_target,
     deliver,
     leave_without_reading,
+    put,
     put_lines,
     spare,
     terminal_width,
@@ -135,9 +136,10 @@ _output = click.option("--output", "-o", metavar="FILE", help="Write to a file i
 
 
 @click.command("list", short_help="List the circuits and parts by name.")
+@click.option("--long", is_flag=True, help="Circuits with voltage and steps, and all parts.")
 @click.option("--format", "form", type=Words(["table", "json"]), default="table", help="table (default) or json.")
-def list_command(form: str) -> None:
-    """List the circuits and the parts that the package knows."""
+def list_command(form: str, *, long: bool) -> None:
+    """List the circuits that the package knows, a line each; with --long the parts too."""
     from circuitsim.library import circuit_names, load, parts
 
     circuits = [load(name) for name in circuit_names()]
@@ -148,9 +150,13 @@ def list_command(form: str) -> None:
         }
         deliver(json.dumps(found, ensure_ascii=False, indent=1) + "\n", "json", None)
         return
-    from circuitsim.report.listing import listing
+    from circuitsim.report.listing import listing, long_title
 
-    rows = [(c.name, c.title) for c in circuits]
+    if not long:
+        put_lines(listing({"Circuits": [(c.name, c.title) for c in circuits]}, terminal_width(None), cut=True))
+        put(f"\n{len(parts())} parts, and more of each circuit: circuitsim list --long\n")
+        return
+    rows = [(c.name, long_title(c)) for c in circuits]
     put_lines(listing({"Circuits": rows, "Parts": [(n, p.title) for n, p in sorted(parts().items())]}, terminal_width(None)))
 
 
@@ -159,7 +165,7 @@ def list_command(form: str) -> None:
 @width_option
 @circuit_options
 def show_command(circuit: str, pairs: tuple[str, ...], form: str, width: int | None, **plain: str | None) -> None:
-    """Show what is in a circuit: current path, probe points, connectors, parts.
+    """Show what is in a circuit: first in short, then current path, probe points, connectors, parts.
 
     CIRCUIT is a name out of 'circuitsim list', or a .toml file.
     """

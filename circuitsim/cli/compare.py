@@ -28,7 +28,9 @@ _SUFFIXES = {".json": "json", ".csv": "csv", ".md": "markdown", ".markdown": "ma
 )
 @click.option("--format", "form", type=Words(["table", "json", "csv", "markdown"]), help="table, json, csv or markdown.")
 @click.option(
-    "--picture", metavar="FILE", help="Draw which tests show which faults: a page of them as .png or .svg, all as .pdf."
+    "--picture",
+    metavar="FILE",
+    help="Draw healthy beside faulty, or which tests show which faults: a page as .png or .svg, all pages as .pdf.",
 )
 @click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 @width_option
@@ -53,13 +55,13 @@ def compare_command(
     named = as_spelled(found, read_conditions(**conditions))
     with pointing_to_show(circuit):
         if faults:
-            if severity is not None or picture is not None:
-                raise InputError("is for all faults at once; leave --fault out", key="--severity" if severity else "--picture")
+            if severity is not None:
+                raise InputError("is for all faults at once; leave --fault out", key="--severity")
             result, lay_out = _pair(found, faults, named)
         else:
             result, lay_out = _matrix(found, severity or "usual", named)
     if picture is not None:
-        write_file(picture, _drawn(result, Path(picture).suffix), "--picture")
+        write_file(picture, _drawn(result, Path(picture).suffix, one=bool(faults)), "--picture")
     _put(result, lay_out, kind, output, width)
 
 
@@ -80,14 +82,16 @@ def _matrix(found: Any, severity: str, named: dict[str, Any]) -> tuple[Any, tupl
     return result, (detectability_lines, detectability_text, detectability_markdown)
 
 
-def _drawn(result: Any, suffix: str) -> bytes:
-    """Draw what fits on a page; as .pdf everything, on pages."""
+def _drawn(result: Any, suffix: str, *, one: bool) -> bytes:
+    """Draw what fits on a page; as .pdf everything, on pages. one: healthy beside faulty, else all faults."""
+    from circuitsim.report.beside import comparison_figure, comparison_pages
     from circuitsim.report.comparing import detectability_figure, detectability_pages
     from circuitsim.report.plots import figure_bytes, pages_bytes
 
+    page, pages = (comparison_figure, comparison_pages) if one else (detectability_figure, detectability_pages)
     if suffix.lower() == ".pdf":
-        return pages_bytes(detectability_pages(result))
-    return figure_bytes(detectability_figure(result), suffix)
+        return pages_bytes(pages(result))
+    return figure_bytes(page(result), suffix)
 
 
 def _check_picture(picture: str | None) -> None:

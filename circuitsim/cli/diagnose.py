@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from circuitsim.cli.commands import load_circuit, width_option
+from circuitsim.cli.naming import points_of, spelled
 from circuitsim.cli.output import check_ending, check_target, deliver, put, put_lines, say, spare, terminal_width, working
 from circuitsim.cli.words import Words
 from circuitsim.errors import CircuitsimError, InputError, shown
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["diagnose_command"]
 
 _SUFFIXES = {".json": "json", ".md": "markdown", ".markdown": "markdown"}
-_NUMBER = re.compile(r"([-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))\s*([a-zA-Z]*)")
 _HELP = """Type a reading as  STEP RED:BLACK READING  (2 MOT-:GND 8.4V), with a clamp  STEP at:M1 READING,
  with a plug parted  STEP RED:BLACK READING unplug X4.  Or just the reading of the test that was asked for (8.4V).
  saw WORD [STEP]   such as  saw slow 3      cannot TEST   such as  cannot X5
@@ -186,6 +186,7 @@ def _added(circuit: Circuit, findings: Findings, text: str, result: Diagnosis | 
     else:
         if ":" not in text:
             _point_to_saw(circuit, text)
+            text = _paired(circuit, text)
         row = _row(text, result)
         _check_unit(circuit, row, findings)
     found = read_row(circuit, row, findings.conditions)
@@ -209,22 +210,52 @@ def _point_to_saw(circuit: Circuit, text: str) -> None:
     raise InputError(f"is what was seen; type it as: saw {word} {step}".rstrip(), key=shown(text))
 
 
+def _paired(circuit: Circuit, text: str) -> str:
+    """Put the colon between two leads that were typed without one, and say so; other text is left alone.
+
+    Raises InputError for one lead alone, or a part in place of leads, with how a pair or a clamp is written.
+    """
+    step, *words = text.split()
+    if len(words) < 2 or spelled(step, circuit.steps) not in circuit.steps:
+        return text
+    points = points_of(circuit)
+    known = [spelled(word, points) in points for word in words[:2]]
+    if all(known) and len(words) > 2:
+        joined = " ".join([step, ":".join(words[:2]), *words[2:]])
+        say(f"read as {joined} (a pair is written {words[0]}:{words[1]})")
+        return joined
+    if known[0]:
+        ground = circuit.net.ground
+        raise InputError(f"names one lead; a pair is written RED:BLACK, such as {words[0]}:{ground}", key=repr(text))
+    part = words[1] if words[0].lower() == "at" else words[0]
+    if spelled(part, circuit.net.elements) in circuit.net.elements:
+        raise InputError(f"a clamp on {part} is written at:{part}", key=repr(text))
+    return text
+
+
+def _number(text: str) -> re.Match[str] | None:
+    """Read a number, its decimals after a dot or a comma, and the letters behind it."""
+    from circuitsim.studies.displays import NUMBER
+
+    return re.fullmatch(rf"({NUMBER})\s*([a-zA-Z]*)", text.replace(",", "."))
+
+
 def _check_unit(circuit: Circuit, row: dict[str, str], findings: Findings) -> None:
     """Raise InputError, with what was likely meant, for a number with no unit, or with one in small letters."""
-    match = _NUMBER.fullmatch(row["reading"])
+    match = _number(row["reading"])
     if match is None or row.get("instrument", "") not in ("", "voltmeter", "clamp"):
         return
     from circuitsim.studies.plausible import most_volts
 
-    number, unit = float(match[1].replace(",", ".")), match[2].replace(" ", "")
+    number, unit, comma = float(match[1]), match[2], "," in row["reading"]
     own = "A" if row.get("at") else "V"
-    if unit in ("V", "mV", "A", "mA") and "," not in match[1]:
+    if unit in ("V", "mV", "A", "mA") and not comma:
         return
     if not unit:
         small = own == "V" and abs(number) > most_volts(circuit, findings.conditions.supply)
         unit, what = f"{'m' * small}{own}", "has no unit"
     elif unit.lower() in ("m", "v", "mv", "a", "ma"):
-        what = "is no quantity" if "," in match[1] else "has a unit that is not written so"
+        what = "is no quantity" if comma else "has a unit that is not written so"
         unit = f"m{own}" if unit.lower() == "m" else unit[:-1].lower() + unit[-1].upper()
     else:
         return
@@ -241,11 +272,11 @@ def _row(text: str, result: Diagnosis | None) -> dict[str, str]:
         where = {"at": black} if red.lower() == "at" else {"red": red, "black": black}
         return {"step": step, **where, "reading": reading.strip(), "unplugged": plugs.strip()}
     if result is None or result.next_test is None:
-        if _NUMBER.fullmatch(text):
+        if _number(text):
             told = "is a reading without its place, and no test was asked for yet; type STEP RED:BLACK READING"
             raise InputError(f"{told}, such as 2 MOT-:GND 8.4V", key=repr(text))
         raise InputError("is no reading; type STEP RED:BLACK READING, such as 2 MOT-:GND 8.4V, or '?' for help", key=repr(text))
-    t = result.next_test.task
+    t = result.next_test.asked
     return {
         "step": t.step, "red": t.red, "black": t.black, "at": t.at, "reading": body, "instrument": t.instrument,
         "unplugged": " ".join(t.conditions.unplugged), "ignition": t.conditions.ignition, "engine": t.conditions.engine,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,6 +14,11 @@ from circuitsim.cli.naming import pointing_to_show, spelled
 from circuitsim.cli.output import check_target, deliver, put_lines, say, spare, terminal_width, write_file
 from circuitsim.cli.words import Words
 from circuitsim.errors import InputError
+
+if TYPE_CHECKING:
+    from circuitsim.library import Circuit
+    from circuitsim.library.rewriting import Rewritten
+    from circuitsim.studies.fit import Fitted
 
 __all__ = ["fit_command"]
 
@@ -48,22 +54,14 @@ def fit_command(
     from circuitsim.measure import METERS
     from circuitsim.report.fitted import fitted_lines, fitted_markdown, fitted_text
     from circuitsim.studies.evidence import load_findings
-    from circuitsim.studies.fit import fit
+    from circuitsim.studies.fit import as_filed, fit
 
     with pointing_to_show(circuit):
-        result = fit(found, load_findings(found, readings), spelled(meter, METERS))
+        findings, tool = load_findings(found, readings), spelled(meter, METERS)
+        result = fit(found, findings, tool)
+    made = _rewritten(found, result, output)
+    result = as_filed(result, made.circuit(), findings, tool)
     if output is not None:
-        from circuitsim.library.rewriting import rewritten
-
-        head = [
-            f"{found.name}, fitted to {result.freedom} measured values of a good vehicle ({result.summary}).",
-            "Tolerances are what is left of each number's uncertainty by itself: what was learnt of sums alone is not in them,",
-            "and bands made from this file are most often wider than those that fit has told.",
-            *(f"Mind: {note}" for note in result.notes),
-        ]
-        made = rewritten(
-            found, result.circuit, name=_name(Path(output).stem, found.name), title=f"{found.title}, fitted", head=head
-        )
         write_file(output, made.text.encode("utf-8"))
     if form == "json":
         deliver(json.dumps(result.to_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n", form, None)
@@ -75,6 +73,20 @@ def fit_command(
         put_lines(fitted_lines(result, terminal_width(width)))
     if output is not None:
         say(f"written: {output}")
+
+
+def _rewritten(found: Circuit, result: Fitted, output: str | None) -> Rewritten:
+    """Make the file of a fitted circuit, whether it is wanted or not: what it reads back as is what is told."""
+    from circuitsim.library.rewriting import rewritten
+
+    head = [
+        f"{found.name}, fitted to {result.freedom} measured values of a good vehicle ({result.summary}).",
+        "Tolerances are what is left of each number's uncertainty by itself: what was learnt of sums alone is not in them.",
+        "'predict' gives of this file the bands that fit has printed, under the conditions named above.",
+        *(f"Mind: {note}" for note in result.notes),
+    ]
+    name = _name(Path(output).stem, found.name) if output else found.name
+    return rewritten(found, result.circuit, name=name, title=f"{found.title}, fitted", head=head)
 
 
 def _spare_readings(readings: str, output: str | None) -> None:

@@ -11,7 +11,7 @@ from circuitsim.errors import InputError, UnknownNameError
 if TYPE_CHECKING:
     from circuitsim.library import Circuit
 
-__all__ = ["as_spelled", "pointing_to_show", "spelled"]
+__all__ = ["as_spelled", "pointing_to_show", "points_of", "spelled"]
 
 _LONG = 12  # names; a message lists no more of them
 
@@ -23,12 +23,17 @@ def spelled(name: str, accepted: Iterable[str]) -> str:
     return alike[0] if name not in names and len(alike) == 1 else name
 
 
+def points_of(circuit: Circuit) -> set[str]:
+    """Give the names of all that a lead can be put on."""
+    net = circuit.net
+    return {*circuit.probes, *net.nodes(), *net.references(), *net.aliases()}
+
+
 def as_spelled(circuit: Circuit, given: dict[str, Any]) -> dict[str, Any]:
     """Give the arguments of `predict` with steps, connectors, points, elements and meters spelled as they are called."""
     from circuitsim.measure import METERS
 
-    net = circuit.net
-    points = {*circuit.probes, *net.nodes(), *net.references(), *net.aliases()}
+    net, points = circuit.net, points_of(circuit)
     return {
         **given,
         **({"meter": spelled(given["meter"], METERS)} if "meter" in given else {}),

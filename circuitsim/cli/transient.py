@@ -121,10 +121,12 @@ def _written(course: Course, circuit: Circuit, kind: str, width: int | None) -> 
     course = course.at(spread_times(course))
     events = [{"time": e.time, "what": e.what, "ends": e.ends} for e in course.events]
     probes = course.given["probes"]
-    given = {key: value for key, value in course.given.items() if key not in ("probes", "sentence", "step", "start")}
+    apart = ("probes", "sentence", "step", "start", "cautions")
+    given = {key: value for key, value in course.given.items() if key not in apart}
     found = {
         "circuit": circuit.name, "step": course.given["step"], "start": course.given["start"], "conditions": given,
         "end": course.end, "stopped": course.stopped, "events": events, "notes": list(course_notes(circuit)),
+        "cautions": course.given["cautions"],
         "course": course.records(),
         "probes": {name: _probed(course, circuit, *leads) for name, leads in probes.items()},
     }  # fmt: skip

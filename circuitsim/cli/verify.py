@@ -28,7 +28,7 @@ LEFT_OVER = 1
 @click.command(
     "verify",
     short_help="Say whether a repair brought every reading into its band.",
-    epilog="Exit codes: 0 all in band, 1 something is left over or nothing could be judged, 2 bad input.",
+    epilog="Exit codes: 0 nothing is left over, 1 something is left over or nothing could be judged, 2 bad input.",
 )
 @click.argument("circuit")
 @click.argument("before")
@@ -45,8 +45,9 @@ def verify_command(
     """Compare the readings BEFORE and AFTER a repair with a good circuit's bands, and say what is left over.
 
     BEFORE and AFTER are CSV files as 'diagnose' takes them; each says on top under which conditions it was taken, such as
-    '# supply: 12.3 V'. The exit code is 0 when every reading taken after is in its band, 1 when something is left over: a
-    reading outside, one that was outside before and was not repeated, or something that was seen.
+    '# supply: 12.3 V'. The exit code is 0 when every reading taken after is in its band and nothing is seen any more, 1 when
+    something is left over: a reading outside, or something that is still seen. What was not repeated is named; it is not
+    proved, but not left over either.
     """
     check_target(output)
     check_ending(output)
@@ -69,7 +70,7 @@ def verify_command(
         put_lines(verification_lines(result, terminal_width(width)))
     else:
         deliver(_written(result, kind, width), kind, output)
-    if not result.passed:
+    if result.left_over:
         raise click.exceptions.Exit(LEFT_OVER)
 
 

@@ -102,6 +102,11 @@ class Circuit:
     file: str = ""
     faults: tuple[str, ...] = ()
 
+    @property
+    def load_and_sources(self) -> tuple[str, ...]:
+        """Names of the motor, the battery and, where there is one, the alternator or charger: what the harness joins."""
+        return tuple(name for name in (self.motor, self.supply.battery, self.supply.alternator) if name)
+
     def step_index(self, step: str) -> int:
         """Give the position of a step; UnknownNameError, with the nearest name, when there is none."""
         if step not in self.steps:

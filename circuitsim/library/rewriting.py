@@ -34,10 +34,15 @@ _RESOLVED = "Everything is resolved here: options and values of parts have becom
 
 @dataclass(frozen=True)
 class Rewritten:
-    """The text of a circuit file; resolved: whether it was written anew, its own comments lost."""
+    """The text of a circuit file; resolved: whether it was written anew, its own comments lost; file: what it was made of."""
 
     text: str
     resolved: bool
+    file: str = ""
+
+    def circuit(self) -> Circuit:
+        """Read it back; raises as `load` does where the text is no circuit."""
+        return _built(self.text, self.file)
 
 
 def rewritten(before: Circuit, after: Circuit, *, name: str = "", title: str = "", head: Sequence[str] = ()) -> Rewritten:
@@ -56,9 +61,18 @@ def rewritten(before: Circuit, after: Circuit, *, name: str = "", title: str = "
     """
     text = None if before.options or before.faults or before.file != after.file else _edited(before, after, name, title)
     if text is not None:
-        return Rewritten(_commented([*head, f"{_KEPT} {Path(before.file).name}."]) + text, resolved=False)
+        whole = _commented([*head, f"{_KEPT} {Path(before.file).name}."]) + text
+        return Rewritten(whole, resolved=False, file=before.file)
     whole = circuit_text(after, name=name, title=title, head=[*head, _RESOLVED])
-    return Rewritten(whole, resolved=True)
+    return Rewritten(whole, resolved=True, file=after.file)
+
+
+def _built(text: str, file: str) -> Circuit:
+    """Build the circuit of a text; file: to name in complaints."""
+    from circuitsim.library.shapes import CircuitShape, read_shape  # pydantic loads only when a file is read
+
+    document = parse_text(text, file)
+    return build(read_shape(CircuitShape, document), Mistakes(document), {})
 
 
 def _commented(lines: Sequence[str]) -> str:
@@ -85,10 +99,7 @@ def _edited(before: Circuit, after: Circuit, name: str, title: str) -> str | Non
 
 def _reads_back(text: str, file: str, wanted: Circuit) -> bool:
     """Whether a text is a circuit with the elements, values and tolerances that are wanted."""
-    from circuitsim.library.shapes import CircuitShape, read_shape  # pydantic loads only when a file is read
-
-    document = parse_text(text, file)
-    found = build(read_shape(CircuitShape, document), Mistakes(document), {})
+    found = _built(text, file)
     if list(found.net.elements) != list(wanted.net.elements) or found.step_tables.keys() != wanted.step_tables.keys():
         return False
     pairs = zip(found.net.elements.values(), wanted.net.elements.values(), strict=True)

@@ -19,6 +19,8 @@ __all__ = [
 
 _HEADS = ("reading", "healthy", "faulty", "told apart")
 _SHOWN = 15
+_SUREST = 5  # places named before the table
+_TELLS = "Surest tells, each place at the step that tells best"
 _ALIKE = 1e-6  # of an overlap: what no eye sees in a picture
 
 
@@ -33,7 +35,8 @@ def _display(r: Reading) -> str:
 
 
 def _placed(pair: Pair) -> str:
-    return f"{pair.healthy.label}, {pair.healthy.placed}"
+    r = pair.healthy
+    return r.placed if r.label == r.leads else f"{r.label}, {r.placed}"
 
 
 def _notes(found: Comparison) -> list[str]:
@@ -47,6 +50,14 @@ def _notes(found: Comparison) -> list[str]:
     return [rule, *([note] if found.blown else [])]
 
 
+def _surest(found: Comparison) -> list[str]:
+    """Name the readings that tell the two apart best, with what each shows."""
+    best = found.surest
+    more = [f"and {len(best) - _SUREST} places more"] if len(best) > _SUREST else []
+    shown = [f"{_placed(p)}: {p.healthy.display} healthy, {_display(p.faulty)} faulty" for p in best[:_SUREST]]
+    return [*shown, *more] or ["none: no reading alone tells the two apart"]
+
+
 def comparison_lines(found: Comparison, width: int | None = None) -> list[Line]:
     """Lay a comparison out for a terminal; width: characters in a line."""
     width = width or 110
@@ -54,6 +65,8 @@ def comparison_lines(found: Comparison, width: int | None = None) -> list[Line]:
     lines = [line(text, "title") for text in wrap(clean(title), width)]
     for text in (found.healthy.summary, found.healthy.meter, *_notes(found)):
         lines += [line("  " + part, "faint") for part in wrap(clean(text), width - 2)]
+    lines += [(), line(_TELLS, "heading")]
+    lines += [line("  " + part, "shown") for text in _surest(found) for part in wrap(clean(text), width - 2, "  ")]
     rows = [_HEADS, *((_placed(p), p.healthy.display, _display(p.faulty), _told(p)) for p in found.pairs)]
     sizes = [min(34, max(len(row[k]) for row in rows)) for k in range(4)]
     sizes[0] = max(24, width - sum(sizes[1:]) - 6)
@@ -90,7 +103,8 @@ def comparison_markdown(found: Comparison) -> str:
         rows.append("| " + " | ".join(escaped(clean(c)) for c in cells) + " |")
     title = f"# {escaped(found.healthy.circuit)}: healthy beside {escaped(' and '.join(found.faults))}"
     notes = "\n".join(f"- {escaped(clean(text))}" for text in (found.healthy.summary, found.healthy.meter, *_notes(found)))
-    return "\n\n".join([title, notes, "\n".join(rows)]) + "\n"
+    surest = "\n".join(f"- {escaped(clean(text))}" for text in _surest(found))
+    return "\n\n".join([title, notes, f"{_TELLS}:", surest, "\n".join(rows)]) + "\n"
 
 
 # Which tests show which faults ------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from circuitsim.engine.transient import Course, Event
 from circuitsim.errors import InputError, one_line
 from circuitsim.library.circuit import Circuit
 from circuitsim.quantities import format_quantity
+from circuitsim.report.care import care
 from circuitsim.report.facts import own_supply
 from circuitsim.report.notes import AVERAGED, chops
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
@@ -234,7 +235,7 @@ def course_lines(course: Course, circuit: Circuit, width: int | None = None) -> 
     columns = [_Column(head, [row[k] for row in rows]) for k, head in enumerate(heads)]
     for group in _groups(columns, width):
         found += [(), *_table(group)]
-    return found
+    return found + care(course.given.get("cautions", ()), width)
 
 
 def course_text(course: Course, circuit: Circuit, width: int | None = None) -> str:
@@ -319,7 +320,7 @@ def _comments(course: Course, circuit: Circuit) -> dict[str, str]:
     units = {"supply": "V", "ambient": "°C"}
     told = {"circuit": circuit.name, **{f"option {key}": value for key, value in circuit.options.items()}}
     for key, value in given.items():
-        if key in ("probes", "sentence") or value in (None, [], ""):
+        if key in ("probes", "sentence", "cautions") or value in (None, [], ""):
             continue
         quantity = format_quantity(value, units[key], 6) if key in units else ""
         told[key] = quantity or (", ".join(value) if isinstance(value, list) else str(value))
@@ -327,5 +328,6 @@ def _comments(course: Course, circuit: Circuit) -> dict[str, str]:
     told |= {"supply": supply} if supply else {}
     told["end"] = _time(course.end)
     told["note"] = "; ".join(course_notes(circuit))
+    told["caution"] = " ".join(given.get("cautions", ()))
     said = "; ".join(_said(course))
     return {key: value for key, value in {**told, "then": said}.items() if value}

@@ -14,6 +14,7 @@ __all__ = ["diagnosis_lines", "diagnosis_markdown", "diagnosis_text"]
 _GAP = "  "
 _LISTED = 5
 _MOST = 8  # names in a line
+_WOULD_READ = "Given the readings so far it would read:"
 
 
 def diagnosis_lines(found: Diagnosis, width: int | None = None) -> list[Line]:
@@ -31,8 +32,12 @@ def diagnosis_lines(found: Diagnosis, width: int | None = None) -> list[Line]:
     for text in found.doubtful:
         lines += [line(t, "caution") for t in wrap(clean(f"Measure again: {text}"), width, _GAP)]
     lines += _compared(found, width)
+    if found.seen:
+        lines += [(), line("What was seen", "heading")]
+        lines += [line(t) for text in found.seen for t in wrap(clean(text), width, _GAP)]
     lines += [(), line("What next", "heading")]
-    lines += [line(text, "shown") for text in wrap(clean(_sentence(found.verdict)), width)]
+    for told in filter(None, (found.verdict, found.other_repair)):
+        lines += [line(text, "shown") for text in wrap(clean(_sentence(told)), width)]
     for k, choice in enumerate(filter(None, (found.next_test, *found.alternatives))):
         lines += _choice(choice, width, first=k == 0)
     if found.sensitivity:
@@ -125,10 +130,25 @@ def _choice(choice: Choice, width: int, *, first: bool) -> list[Line]:
     head = "Next test: " if first else "or: "
     work = f"({choice.minutes:.1f} min, {choice.bits:.2f} bits)"
     lines = [line(t, "label" if first else "") for t in wrap(clean(f"{head}{choice.label}, {choice.placed} {work}"), width)]
-    if first:
-        told = "; ".join(f"{name}: {text}" for name, text in choice.expected)
-        lines += [line(text) for text in _under(f"Given the readings so far it would read: {told}", width, _GAP)]
+    return [*lines, *_ranges(choice, width)] if first else lines
+
+
+def _ranges(choice: Choice, width: int) -> list[Line]:
+    """Lay out what a test would read: one line for all suspects that predict the same."""
+    rows = [(clean(text), clean(", ".join(_would(name) for name in names))) for text, names in choice.ranges]
+    size = max(len(text) for text, _ in rows) if rows else 0
+    room = max(width - size - 3 * len(_GAP), 20)
+    lines = [line(text) for text in _under(_WOULD_READ, width, _GAP)] if rows else []
+    for text, names in rows:
+        parts = wrap(names, room)
+        lines.append(line(f"{_GAP}{_GAP}{pad(text, size)}{_GAP}{parts[0]}"))
+        lines += [line(" " * (size + 3 * len(_GAP)) + part) for part in parts[1:]]
     return lines
+
+
+def _would(name: str) -> str:
+    """Name a suspect of a range; the chart's band of a good circuit is for any, this one is for the one at hand."""
+    return "if healthy, given what you read so far" if name == HEALTHY else name
 
 
 def diagnosis_markdown(found: Diagnosis) -> str:
@@ -144,14 +164,16 @@ def diagnosis_markdown(found: Diagnosis) -> str:
     parts.append(_table(rows))
     if found.doubtful:
         parts.append("\n".join(f"- Measure again: {escaped(clean(text))}" for text in found.doubtful))
-    parts += [f"**{escaped(clean(_sentence(found.verdict)))}**"]
+    if found.seen:
+        parts += ["## What was seen", "\n".join(f"- {escaped(clean(text))}" for text in found.seen)]
+    parts += [f"**{escaped(clean(_sentence(told)))}**" for told in (found.verdict, found.other_repair) if told]
     if found.notes:
         parts.append("\n".join(f"- {escaped(clean(_sentence(note)))}" for note in found.notes))
     if found.next_test:
         t = found.next_test
         parts.append(f"Next test: {escaped(clean(f'{t.label}, {t.placed}'))}")
         parts.append("What it would read, given the readings so far:")
-        parts.append(_table([["suspect", "would read"], *([n, x] for n, x in t.expected)]))
+        parts.append(_table([["suspect", "would read"], *([", ".join(map(_would, n)), x] for x, n in t.ranges)]))
     first = next((s for s in found.suspects if s.readings), None)
     if first:
         body = [[r.placed, r.shown, r.predicted, f"{r.off:+.1f}"] for r in first.readings]

@@ -16,6 +16,7 @@ __all__ = ["fitted_lines", "fitted_markdown", "fitted_text"]
 _NONE = "–"
 _PROSE = 110  # characters in a line where no width is given
 _LISTED = 12
+_NARROWER = 0.98  # times a band; what is known of sums is worth a word from there on
 _MATTERS = 0.1  # of the variance of a reading of the chart
 _NUMBERS = ("number", "before", "after", "uncertainty")
 _USED = ("reading", "measured", "before", "after", "off before", "off")
@@ -52,6 +53,7 @@ def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
         line("The readings", "heading"),
         *_table([_USED, *(_used(r, tool) for r in used)], width),
         *_under(_LEGEND, width, "faint"),
+        *_under(_after(found), width, "faint"),
     ]
     rest = [r for r in found.readings if not r.used]
     if rest:
@@ -74,7 +76,8 @@ def fitted_markdown(found: Fitted) -> str:
         if texts:
             parts += [f"## {heading}", _list(texts)]
     tool = _tool(found)
-    parts += ["## The readings", _grid([_USED, *(_used(r, tool) for r in found.readings if r.used)]), _LEGEND]
+    parts += ["## The readings", _grid([_USED, *(_used(r, tool) for r in found.readings if r.used)])]
+    parts += [_LEGEND, escaped(_after(found))]
     rest = [r for r in found.readings if not r.used]
     if rest:
         parts += ["## The chart", _grid([_CHART, *(_charted(r, tool) for r in rest)])]
@@ -128,6 +131,21 @@ def _summary(found: Fitted) -> list[str]:
     return [found.summary, found.meter, f"{fits}; so much or more in {_percent(found.chance)} of good vehicles of this kind"]
 
 
+def _after(found: Fitted) -> str:
+    """Say where the bands after come from, and what a file has no place for."""
+    supply = f" --supply {format_quantity(found.supply, 'V').replace(' ', '')}" if found.supply is not None else ""
+    name = next((name for name, m in METERS.items() if m.note() == found.meter), "standard")
+    supply += f" --meter {name}" * (name != "standard")
+    told = f"after: what 'predict FITTED.toml{supply}' gives of the file that -o writes, under the conditions above"
+    share, placed = found.known_best
+    if not share < _NARROWER:
+        return told
+    return (
+        f"{told}; what is known together only narrows bands further, at most to {share:.2f} times ({placed}), "
+        "but a file has no place for it (--format json has these bands)"
+    )
+
+
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %" if share >= 0.005 else "less than 0.5 %" if share > 1e-3 else "less than 0.1 %"
 
@@ -176,9 +194,9 @@ def _off(value: float) -> str:
 
 def _used(r: FittedReading, tool: Meter | None) -> Row:
     measured = format_quantity(r.measured, r.unit, 4)
-    return r.placed, measured, _band(r.before, r.unit, tool), _band(r.after, r.unit, tool), _off(r.off_before), _off(r.off)
+    return r.placed, measured, _band(r.before, r.unit, tool), _band(r.filed, r.unit, tool), _off(r.off_before), _off(r.off)
 
 
 def _charted(r: FittedReading, tool: Meter | None) -> Row:
-    share = f"{r.narrower:.2f} times" if math.isfinite(r.narrower) else _NONE
-    return r.placed, _band(r.before, r.unit, tool), _band(r.after, r.unit, tool), share
+    share = f"{r.narrower_filed:.2f} times" if math.isfinite(r.narrower_filed) else _NONE
+    return r.placed, _band(r.before, r.unit, tool), _band(r.filed, r.unit, tool), share

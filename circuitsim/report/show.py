@@ -42,8 +42,8 @@ def circuit_lines(circuit: Circuit, width: int | None = None) -> list[Line]:
     """Give the description as lines with roles, for a terminal; broken at `width` characters (None: not at all)."""
     title, name = clean(circuit.title), clean(circuit.name)
     found = _wrapped(f"{title[:1].upper()}{title[1:]} ({name})" if title else name, width, "title")
-    found += _wrapped(clean(circuit.description), width)
-    found += [text for fact in _facts(circuit) for text in _wrapped(fact, width, "", _GAP)]
+    found += [text for fact in _facts(circuit) for text in _wrapped(_GAP + fact, width, "", _GAP * 2)]
+    found += [(), *_wrapped(clean(circuit.description), width)] if circuit.description else []
     found += _heading("Current path", width)
     path = " → ".join(clean(n) for n in (circuit.supply.plus, *_path(circuit), circuit.supply.minus))
     found += _wrapped(_GAP + path, width, "", _GAP * 2)
@@ -70,14 +70,24 @@ def _heading(text: str, width: int | None) -> list[Line]:
 
 def _facts(circuit: Circuit) -> list[str]:
     options = ", ".join(f"{name} {value}" for name, value in circuit.options.items())
+    able = [f"{c.name} ({c.part})" for c in circuit.connectors.values() if c.unpluggable]
+    fuses = [e for e in circuit.net.elements.values() if e.kind == "fuse"]
     facts = [
         f"Nominal {format_quantity(circuit.nominal, 'V')}; steps {', '.join(circuit.steps)}; motor {circuit.motor}; "
         f"battery {circuit.supply.battery} measured at {circuit.supply.plus} and {circuit.supply.minus}"
         + (f"; alternator or charger {circuit.supply.alternator}" if circuit.supply.alternator else ""),
+        f"Fuses {', '.join(f'{e.name} {_rating(e)}' for e in fuses)}" if fuses else "",
+        f"Probe points {', '.join(circuit.probes)}" if circuit.probes else "",
+        f"Can be unplugged {', '.join(able)}" if able else "",
         f"Options: {options}" if options else "",
         f"File: {circuit.file}" if circuit.file else "",
+        f"Below: current path, single points of failure, what can be reached, {len(circuit.net.elements)} parts, cautions",
     ]
     return [clean(text) for text in facts if text]
+
+
+def _rating(e: Element) -> str:
+    return format_quantity(e.values["rating"], "A")
 
 
 # The path ---------------------------------------------------------------------------------------------------

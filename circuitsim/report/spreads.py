@@ -12,6 +12,7 @@ from itertools import groupby
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import lamp_look
 from circuitsim.quantities import column_unit, convert
+from circuitsim.report.care import care, care_markdown
 from circuitsim.report.markdown import escaped
 from circuitsim.report.notes import marked, verdict_notes
 from circuitsim.report.sheet import fixed, state_heading
@@ -62,7 +63,8 @@ def spreads_lines(report: ToleranceReport, circuit: Circuit | None = None, width
         for block in blocks:
             found += [(), *_named(block, width), *table.lines(block)]
     lost = verdict_notes(_marks(report))
-    return found + [()] * bool(lost) + [line(text, "faint") for note in lost for text in wrap(note, width, _GAP)]
+    found += [()] * bool(lost) + [line(text, "faint") for note in lost for text in wrap(note, width, _GAP)]
+    return found + care(report.cautions, width)
 
 
 class _Table:
@@ -111,6 +113,7 @@ def spreads_markdown(report: ToleranceReport, circuit: Circuit | None = None) ->
             lines += [[escaped(text) for text in (*row, moved)] for row, moved in block.rows]
             parts.append("\n".join(f"| {' | '.join(row)} |" for row in lines))
     parts += [escaped(note) for note in verdict_notes(_marks(report))]
+    parts += care_markdown(report.cautions)
     return "\n\n".join(parts) + "\n"
 
 

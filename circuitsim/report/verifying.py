@@ -29,6 +29,7 @@ def verification_lines(found: Verification, width: int | None = None) -> list[Li
         lines += [(), line(heading, "heading"), *(line(t) for text in texts for t in wrap(clean(f"  {text}"), width, "  "))]
     lines.append(())
     lines += [line(t, "shown" if found.passed else "verdict") for t in wrap(clean(_sentence(found.verdict)), width)]
+    lines += [line(t, "faint") for t in wrap(clean(_sentence(found.unrepeated)), width)] if found.unrepeated else []
     lines += [(), line("Take care", "heading")]
     lines += [line(t, "caution") for c in found.cautions for t in wrap(clean(f"- {_first_up(c)}"), width, "  ")]
     return lines
@@ -52,6 +53,7 @@ def verification_markdown(found: Verification) -> str:
         parts.append("\n".join(f"| {row} |" for row in rows))
     parts += [f"{heading}: {escaped(clean(', '.join(texts)))}" for heading, texts in _seen(found)]
     parts += [f"**{escaped(clean(_sentence(found.verdict)))}**"]
+    parts += [escaped(clean(_sentence(found.unrepeated)))] if found.unrepeated else []
     parts += ["## Take care", "\n".join(f"- {escaped(clean(_first_up(c)))}" for c in found.cautions)]
     return "\n\n".join(parts) + "\n"
 
@@ -116,7 +118,8 @@ def _result(r: Checked) -> str:
     by = f" by {format_quantity(abs(r.left_over), r.unit, 2, display=unit)}" if math.isfinite(r.left_over) else ""
     side = "" if not math.isfinite(r.left_over) else " above" if r.left_over > 0 else " below"
     off = f" ({r.off:+.1f} sd)" if math.isfinite(r.off) else ""
-    return f"OUT{side}{by}{off}{was if r.was_inside else ''}"
+    turned = f"; {r.turned}" if r.turned else ""
+    return f"OUT{side}{by}{off}{was if r.was_inside else ''}{turned}"
 
 
 def _table(readings: Sequence[Checked], width: int) -> list[Line]:

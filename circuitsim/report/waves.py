@@ -9,6 +9,7 @@ from typing import Any
 from circuitsim.measure import METERS
 from circuitsim.measure.instruments import Shown
 from circuitsim.quantities import column_unit, convert, format_quantity
+from circuitsim.report.care import care
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
 from circuitsim.studies.waveform import WaveformReport
 
@@ -41,10 +42,7 @@ def wave_lines(report: WaveformReport, width: int | None = None) -> list[Line]:
     found += _rows([(r.what, f"{r.display}{_swing(r.ripple, r.unit)}{_meant(r)}") for r in report.readings])
     if report.ripple is not None:
         found += [(), line("Commutation ripple", "heading"), *_rows(_commutation(report))]
-    if report.cautions:
-        found += [(), line("Take care", "heading")]
-        found += [line(text, "caution") for c in report.cautions for text in wrap(clean(f"- {c}"), width, _GAP)]
-    return found
+    return found + care(report.cautions, width)
 
 
 def wave_text(report: WaveformReport, width: int | None = None) -> str:

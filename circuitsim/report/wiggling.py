@@ -10,6 +10,7 @@ from typing import Any
 from circuitsim.measure import METERS, lamp_look
 from circuitsim.measure.instruments import SCOPE
 from circuitsim.quantities import column_unit, convert, format_number, format_quantity
+from circuitsim.report.care import care, care_markdown
 from circuitsim.report.markdown import escaped
 from circuitsim.report.sheet import fixed
 from circuitsim.report.typeset import Line, Span, cells, clean, line, pad, plain, wrap
@@ -91,7 +92,7 @@ def wiggle_lines(report: WiggleReport, width: int | None = None) -> list[Line]:
         found += [(), *(line(text, "heading") for text in wrap(heading, width)), *_table(rows, width)]
     found.append(())
     found += [line(text, "shown") for text in wrap(lesson(report), width)]
-    return found
+    return found + care(report.cautions, width)
 
 
 def wiggle_text(report: WiggleReport, width: int | None = None) -> str:
@@ -106,7 +107,7 @@ def wiggle_markdown(report: WiggleReport) -> str:
         ruled = [rows[0], ["---", *["--:"] * (len(rows[0]) - 1)], *rows[1:]]
         table = "\n".join(f"| {' | '.join(escaped(c) if k != 1 else c for c in row)} |" for k, row in enumerate(ruled))
         parts += [f"## {escaped(heading)}", table]
-    return "\n\n".join([*parts, f"**{escaped(lesson(report))}**"]) + "\n"
+    return "\n\n".join([*parts, f"**{escaped(lesson(report))}**", *care_markdown(report.cautions)]) + "\n"
 
 
 def _title(report: WiggleReport) -> str:

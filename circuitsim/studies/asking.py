@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +29,7 @@ def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequenc
 
     work: the suspects so far; chances: of each; cannot: tests that can't be made; minutes: of work.
     """
-    taken = {(r.task.step, r.task.red, r.task.black, r.task.at, r.task.conditions) for r in work.readings}
+    taken = {(r.task.step, *leads, r.task.at, r.task.conditions) for r in work.readings for leads in _both_ways(r.task)}
     open_tests = [
         k for k, (t, _) in enumerate(work.tests)
         if t in work.table.place and (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
@@ -41,17 +43,41 @@ def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequenc
     classes = np.array([names.index(c) for _, c, _, _ in vehicles], dtype=np.intp)
     tasks = [work.tests[k][0] for k in open_tests]
     spans = [{"V": 1.3 * work.circuit.nominal, "A": 60.0, "Ω": 1e3, "1": 1.0}[INSTRUMENTS[t.instrument]] for t in tasks]
-    last = work.readings[-1].task if work.readings else None
+    last = _as_listed(work, work.readings[-1].task) if work.readings else None
     ranked = choose(tasks, mean, deviation, weight, classes, last, minutes, work.meter, spans)
     if work.flickers:  # unplugging may cure what comes and goes: plugged, loaded tests first
         plugged = [r for r in ranked if not tasks[r[0]].conditions.unplugged and r[1] > TOLD]
         ranked = plugged or ranked
     labels = [work.tests[k][1] for k in open_tests]
     owners = [name for _, _, _, name in vehicles]
-    return [
-        Choice(tasks[k], labels[k], bits, minutes_of, _expected(work, tasks[k], mean[:, k], owners, weight))
-        for k, bits, minutes_of in one_a_place(ranked, tasks)[:6]
-    ]  # fmt: skip
+    found = []
+    for k, bits, minutes_of in one_a_place(ranked, tasks)[:6]:
+        turned = _turned(work, tasks[k], mean[:, k], weight)
+        told = _expected(work, tasks[k], -mean[:, k] if turned else mean[:, k], owners)
+        found.append(Choice(tasks[k], labels[k], bits, minutes_of, told, turned))
+    return found
+
+
+def _both_ways(task: Task) -> tuple[tuple[str, str], ...]:
+    return (task.red, task.black), (task.black, task.red)
+
+
+def _as_listed(work: Diagnosing, task: Task) -> Task:
+    """Give a task as it stands among the tests: with its leads the other way round where that is how it is listed."""
+    other = replace(task, red=task.black, black=task.red)
+    return other if task not in work.table.place and other in work.table.place else task
+
+
+def _turned(work: Diagnosing, task: Task, mean: Array, weight: Array) -> bool:
+    """Whether a good circuit, or where it shows nothing most suspects, would read negative between two points off ground."""
+    if task.instrument != "voltmeter" or work.circuit.net.ground in (task.red, task.black):
+        return False
+    least = work.meter.limit(0.0, "V")
+    good = float(mean[0])  # the healthy vehicle comes first
+    if math.isfinite(good) and abs(good) > least:
+        return good < 0
+    known = np.isfinite(mean)
+    return float(weight[known] @ mean[known]) < -least
 
 
 def _vehicles(work: Diagnosing, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
@@ -86,11 +112,11 @@ def _predictions(work: Diagnosing, vehicles: Sequence[tuple[Fault, ...]], tests:
     return mean, np.sqrt(np.maximum(variance, 0.0))
 
 
-def _expected(work: Diagnosing, task: Task, mean: Array, owners: Sequence[str], weight: Array) -> tuple[tuple[str, str], ...]:
-    """Say what each suspect predicts there."""
+def _expected(work: Diagnosing, task: Task, mean: Array, owners: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Say what each suspect predicts there, from the lowest to the highest."""
     found: list[tuple[str, str]] = []
     for name in list(dict.fromkeys(owners))[:9]:
-        own = [k for k, owner in enumerate(owners) if owner == name]
-        texts = list(dict.fromkeys(work.text(task, float(mean[k])) for k in own))
-        found.append((name, texts[0] if len(texts) == 1 else f"{texts[0]} to {texts[-1]}"))
+        own = sorted(float(mean[k]) for k, owner in enumerate(owners) if owner == name and math.isfinite(mean[k]))
+        ends = list(dict.fromkeys(work.text(task, v) for v in (own[0], own[-1]))) if own else []
+        found.append((name, " to ".join(ends) or "no reading"))
     return tuple(found)

@@ -50,8 +50,7 @@ def _nodes(circuit: Circuit, start: str, end: str) -> list[str]:
     """Give the nodes on the way from one node to another, but not through the motor or what feeds the circuit."""
     net, at = circuit.net, start
     nodes = [start]
-    apart = [name for name in (circuit.motor, circuit.supply.battery, circuit.supply.alternator) if name]
-    for name in net.path(start, end, without=apart):
+    for name in net.path(start, end, without=circuit.load_and_sources):
         element = net.elements[name]
         at = next(
             b if a == at else a for a, b in ((element.nodes[x], element.nodes[y]) for x, y in element.conducts) if at in (a, b)

@@ -14,7 +14,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Meter, Task
 from circuitsim.quantities import format_quantity
 
-__all__ = ["Driven", "driven", "jumper_cautions", "meter_caution"]
+__all__ = ["Driven", "driven", "jumper_cautions", "loading_cautions", "meter_caution"]
 
 _MOVED = 0.01  # share of the motor's current or speed; an instrument that changes it by more is told
 _FLOOR = 0.1  # of the largest at any step: what a share is taken of at least, where the motor stands
@@ -68,6 +68,13 @@ def meter_caution(tool: Meter, bare: Mapping[Any, Driven], read: Sequence[tuple[
     return (told,) if told else ()
 
 
+def loading_cautions(circuit: Circuit, tool: Meter, tasks: Sequence[Task], points: Points) -> tuple[str, ...]:
+    """Say where an instrument moves the motor; tasks: with the points at which they are taken, some with nothing connected."""
+    found = [(t, (t.step, t.conditions), now) for t, now in zip(tasks, driven(circuit, points), strict=True) if now]
+    alone = {state: now for t, state, now in found if not (t.red or t.at)}
+    return meter_caution(tool, alone, [one for one in found if one[0].red])
+
+
 def _each(found: Iterable[Driven]) -> tuple[list[float], list[float]]:
     every = list(found)
     return [one.current for one in every], [one.speed for one in every]
@@ -101,7 +108,7 @@ def _sides(circuit: Circuit) -> tuple[set[str], set[str], set[str]]:
         e.name for e in net.elements.values()
         if e.kind in _SOLID or sum(t.domain is Domain.ELECTRICAL for t in e.terminals) > 2
     ]  # fmt: skip
-    graph = net.graph([*gone, circuit.motor, circuit.supply.battery, circuit.supply.alternator or ""])
+    graph = net.graph([*gone, *circuit.load_and_sources])
     ground = _ground(circuit, graph)
     graph.remove_nodes_from(ground)
     feed, low = (_reached(graph, end) for end in (net.node(circuit.supply.plus), motor.nodes["minus"]))

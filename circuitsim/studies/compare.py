@@ -44,6 +44,13 @@ class Pair:
         return self.overlap < TELLS
 
     @property
+    def apart(self) -> float:
+        """How far apart the two are, in standard deviations of their difference; infinite where one of them is no reading."""
+        both = math.hypot(self.healthy.standard, self.faulty.standard)
+        gap = abs(self.faulty.expected - self.healthy.expected)
+        return gap / both if math.isfinite(gap) and both > 0 else math.inf
+
+    @property
     def sure(self) -> bool:
         """Whether nobody would take the one for the other."""
         return self.overlap < SURE
@@ -61,6 +68,18 @@ class Comparison:
     faults: tuple[str, ...]
     pairs: tuple[Pair, ...]
     blown: tuple[str, ...] = ()
+
+    @property
+    def surest(self) -> tuple[Pair, ...]:
+        """Readings that tell the two apart, the surest first: of each place and state the step at which it tells best.
+
+        Where one of the two is no reading comes after numbers that tell as surely.
+        """
+        found: dict[tuple[Any, ...], Pair] = {}
+        for p in sorted((p for p in self.pairs if p.tells), key=lambda p: (not p.sure, math.isinf(p.apart), -p.apart)):
+            r = p.healthy
+            found.setdefault((r.instrument, r.capture, r.leads, r.unplugged, r.ignition, r.fitted), p)
+        return tuple(found.values())
 
     def records(self) -> list[dict[str, Any]]:
         """Give one plain record a reading; null for what is no number."""

@@ -27,6 +27,7 @@ from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
+from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
@@ -301,6 +302,7 @@ class Diagnosing:
             self._doubtful(chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
             (*self.findings.notes, *self._as_printed(), *self.weighed.room()), self.circuit.cautions, chances, self.table,
+            told_of_seen(self, suspects),
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:

@@ -97,7 +97,8 @@ class Diagnosis:
     suspects: the likeliest first, 'healthy' and 'something else' among them; doubtful: readings that are likely wrong
     themselves; next_test: what to measure next, None when enough is known; alternatives: tests nearly as good; enough: whether
     to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed; left_out:
-    readings of instruments that can't be judged; notes: what else of the findings was not taken as evidence, or was assumed.
+    readings of instruments that can't be judged; notes: what else of the findings was not taken as evidence, or was assumed;
+    seen: what was made of each observation.
     """
 
     circuit: str
@@ -117,6 +118,27 @@ class Diagnosis:
     cautions: tuple[str, ...] = ()
     chances: Mapping[str, float] = field(default_factory=dict)
     table: FaultTable | None = field(default=None, repr=False, compare=False)
+    seen: tuple[str, ...] = ()
+
+    @property
+    def other_repair(self) -> str:
+        """Say so where the likeliest repair is not that of the likeliest fault, which others together may outweigh; else ''."""
+        shares: dict[str, float] = {}
+        for m in (m for s in self.suspects for m in s.members if m.cure):
+            shares[m.cure] = shares.get(m.cure, 0.0) + m.probability
+        leader = self.suspects[0].leader if self.suspects else None
+        if leader is None or not leader.cure:
+            return ""
+        best = max(shares, key=lambda cure: shares[cure])
+        if shares[best] <= shares[leader.cure]:
+            return ""
+        cured = [m for s in self.suspects for m in s.members if m.cure == best]
+        names = ", ".join(m.fault for m in sorted(cured, key=lambda m: -m.probability)[:3])
+        more = f" and {len(cured) - 3} more" if len(cured) > 3 else ""
+        return (
+            f"the likeliest repair is not that of the fault named first, {leader.fault} ({_percent(leader.probability)}): "
+            f"'{best}' has {_percent(shares[best])}, as it cures {names}{more}"
+        )
 
     def probability(self, fault: str) -> float:
         """Give the chance of one fault (SITE:KIND), 'healthy' or 'something else'; 0 for what is no suspect."""
@@ -134,5 +156,10 @@ class Diagnosis:
             "alternatives": [c.record() for c in self.alternatives], "enough": self.enough, "verdict": self.verdict,
             "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
             "prior": {"healthy": self.prior["healthy"], "something else": self.prior["something else"]},
-            "left_out": list(self.left_out), "notes": list(self.notes),
+            "left_out": list(self.left_out), "notes": list(self.notes), "seen": list(self.seen),
+            "other_repair": self.other_repair,
         }  # fmt: skip
+
+
+def _percent(chance: float) -> str:
+    return f"{100 * chance:.0f} %"

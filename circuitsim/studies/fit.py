@@ -9,7 +9,7 @@ of which little was told keep the shape of their distribution in the bands, the 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -27,8 +27,9 @@ from circuitsim.studies.evidence import Findings
 from circuitsim.studies.fitting import Climb, Data, Unknowns, climb, limit, ripple, supply_readings
 from circuitsim.studies.predict import circuit_of, reading_plan
 from circuitsim.studies.sampling import Uncertain
+from circuitsim.studies.supplied import measured_each
 
-__all__ = ["Combination", "Fitted", "FittedNumber", "FittedReading", "fit"]
+__all__ = ["Combination", "Fitted", "FittedNumber", "FittedReading", "as_filed", "fit"]
 
 Array = NDArray[np.float64]
 _COVER = 1.959963984540054
@@ -83,6 +84,7 @@ class Combination:
 class FittedReading:
     """A reading of the chart: expected value and 95 % band before and after, SI; NaN for no reading.
 
+    after knows all that the readings say, of sums too; filed: what the fitted circuit by itself, and so its file, gives.
     measured: what was read, NaN if it was not; off_before: measured less expected before, in its standard uncertainty;
     off: measured less what all other readings let expect, in the standard uncertainty of that.
     """
@@ -92,6 +94,7 @@ class FittedReading:
     unit: str
     before: tuple[float, float, float]
     after: tuple[float, float, float]
+    filed: tuple[float, float, float]
     measured: float = math.nan
     off_before: float = math.nan
     off: float = math.nan
@@ -104,18 +107,30 @@ class FittedReading:
     @property
     def narrower(self) -> float:
         """Width of the band after over that before."""
-        wide = self.before[2] - self.before[1]
-        return (self.after[2] - self.after[1]) / wide if wide > 0 else math.nan
+        return _width(self.after, self.before)
+
+    @property
+    def narrower_filed(self) -> float:
+        """Width of the fitted circuit's own band over that before."""
+        return _width(self.filed, self.before)
+
+
+def _width(one: tuple[float, float, float], other: tuple[float, float, float]) -> float:
+    """Width of a band over that of another."""
+    wide = other[2] - other[1]
+    return (one[2] - one[1]) / wide if wide > 0 else math.nan
 
 
 @dataclass(frozen=True)
 class Fitted:
     """A calibrated circuit.
 
-    circuit: with the fitted values and narrowed tolerances, each by itself: bands made from it alone are most often wider
-    than those here, which know what the readings say of sums. covariance: of the normal deviates of `numbers`, in their order,
-    (numbers, numbers). readings: those of the chart, then what else was measured. misfit: the least sum of squares;
-    chi-square of as many as `freedom`, the number of readings, where vehicle and file go together; chance: of so much or more.
+    circuit: with the fitted values and narrowed tolerances, each by itself: bands made from it alone (`filed`) are most often
+    wider than those `after`, which know what the readings say of sums. covariance: of the normal deviates of `numbers`, in
+    their order, (numbers, numbers). readings: those of the chart, then what else was measured. misfit: the least sum of
+    squares; chi-square of as many as `freedom`, the number of readings, where vehicle and file go together; chance: of so much
+    or more.
+    supply: the battery as measured, V, None if it was not.
     """
 
     circuit: Circuit
@@ -129,6 +144,13 @@ class Fitted:
     meter: str
     summary: str
     notes: tuple[str, ...] = field(default=())
+    supply: float | None = None
+
+    @property
+    def known_best(self) -> tuple[float, str]:
+        """Least width of a band that knows of sums too, over the fitted circuit's own, and where; (NaN, '') for no band."""
+        shares = [(_width(r.after, r.filed), r.placed) for r in self.readings if not r.used]
+        return min((one for one in shares if math.isfinite(one[0])), default=(math.nan, ""))
 
     @property
     def determined(self) -> tuple[FittedNumber, ...]:
@@ -154,7 +176,7 @@ class Fitted:
             "readings": [
                 {"at": r.placed, "unit": r.unit, "measured": _plain(r.measured), "used": r.used,
                  "off_before": _plain(r.off_before), "off": _plain(r.off),
-                 "before": [_plain(v) for v in r.before], "after": [_plain(v) for v in r.after]}
+                 **{name: list(map(_plain, getattr(r, name))) for name in ("before", "after", "filed")}}
                 for r in self.readings
             ],
         }  # fmt: skip
@@ -186,6 +208,16 @@ def fit(circuit: Circuit | str, findings: Findings, meter: str = "standard", *, 
         When a point of the circuit as it is has no solution.
     """
     return _Fit(circuit_of(circuit), findings, find_meter(meter), chart).result()
+
+
+def as_filed(fitted: Fitted, circuit: Circuit, findings: Findings, meter: str = "standard") -> Fitted:
+    """Put in what the fitted circuit gives as it was read back from its file, whose figures have fewer digits.
+
+    fitted: what `fit` gave of the findings and the meter; circuit: as read back.
+    """
+    tasks = [r.task for r in fitted.readings]
+    filed = measured_each(circuit, tasks, findings.conditions, find_meter(meter))
+    return replace(fitted, readings=tuple(replace(r, filed=_ends(filed[r.task])) for r in fitted.readings))
 
 
 class _Fit:
@@ -223,11 +255,12 @@ class _Fit:
         slopes = self.unknowns.slopes(after, z)
         numbers = self._numbers(z, found.covariance, self._shares(slopes, found.covariance))
         chance = _chance(found.misfit, self.data.value.size)
-        fitted = self.unknowns.circuit_at(z)
+        fitted, conditions = self._narrowed(self.unknowns.circuit_at(z), found.covariance), self.findings.conditions
+        filed = measured_each(fitted, self.chart, conditions, self.meter)
         return Fitted(
-            self._narrowed(fitted, found.covariance), numbers, _combinations(numbers, found.covariance[:count, :count]),
-            self._readings(found, after, slopes), found.covariance[:count, :count], found.misfit, self.data.value.size,
-            chance, self.meter.note(), self.findings.conditions.sentence(), self._notes(found, numbers, chance),
+            fitted, numbers, _combinations(numbers, found.covariance[:count, :count]),
+            self._readings(found, after, slopes, filed), found.covariance[:count, :count], found.misfit, self.data.value.size,
+            chance, self.meter.note(), conditions.sentence(), self._notes(found, numbers, chance), conditions.supply,
         )  # fmt: skip
 
     # What is told ------------------------------------------------------------------------------------------------
@@ -271,7 +304,9 @@ class _Fit:
             found.append(FittedNumber(element, parameter, step, u.nominal, after, unit, shrink, float(z[k]), float(shares[k])))
         return tuple(found)
 
-    def _readings(self, found: Climb, after: Sequence[Measured], slopes: Array) -> tuple[FittedReading, ...]:
+    def _readings(
+        self, found: Climb, after: Sequence[Measured], slopes: Array, filed: Mapping[Task, Measured]
+    ) -> tuple[FittedReading, ...]:
         value = {r.task: (k, r.shown.value) for k, r in enumerate(self.data.readings[: len(self.taken)])}
         start = self.unknowns.slopes([self.before[r.task] for r in self.taken], self._nominal)
         told = []
@@ -285,7 +320,8 @@ class _Fit:
                 off_before = (measured - old.expected) / math.sqrt(spread)
             told.append(FittedReading(
                 task, _placed(task), unit_of(task.instrument), (old.expected, old.band.low, old.band.high),
-                (new.expected, band.low, band.high), measured, off_before, float(found.alone[k]) if k >= 0 else math.nan,
+                (new.expected, band.low, band.high), _ends(filed[task]), measured, off_before,
+                float(found.alone[k]) if k >= 0 else math.nan,
             ))  # fmt: skip
         return tuple(told)
 
@@ -335,6 +371,10 @@ class _Fit:
         if number.step is None:
             return circuit.net.elements[number.key[0]].values[number.key[1]]
         return circuit.step_tables[number.key].values[number.step]
+
+
+def _ends(m: Measured) -> tuple[float, float, float]:
+    return m.expected, m.band.low, m.band.high
 
 
 def _left(tolerance: Tolerance, nominal: float, left: float) -> Tolerance:

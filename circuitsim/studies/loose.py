@@ -28,6 +28,7 @@ from circuitsim.measure.conditions import TEST_LAMP, Conditions, make_bench
 from circuitsim.measure.meters import Meter
 from circuitsim.measure.readings import Task, step_values
 from circuitsim.measure.states import points_since
+from circuitsim.studies.cautions import jumper_cautions
 
 __all__ = ["OPEN", "States", "loosened", "sites", "states_by_step"]
 
@@ -188,11 +189,15 @@ class _Maker:
         points = points_since(compiled, values, since, ambient=ambient, size=state.size)
         for k, step in enumerate(steps):
             if not points.valid[2 * k]:
-                raise SolveError(
-                    f"no reading at step {step} even with the contact closed: {points.verdicts[2 * k]}",
-                    circuit=self.circuit.name, condition=self.conditions.sentence(),
-                )  # fmt: skip
+                raise self._lost(f"no reading at step {step} even with the contact closed: {points.verdicts[2 * k]}")
         return points
+
+    def _lost(self, what: str) -> SolveError:
+        """Make an error of what has no reading; a jumper that must not be fitted is to blame first."""
+        circuit, condition = self.circuit.name, self.conditions.sentence()
+        if wrong := " ".join(jumper_cautions(self.circuit, self.conditions)):
+            return SolveError(what, circuit=circuit, condition=condition, cause="what is fitted", remedy=wrong)
+        return SolveError(what, circuit=circuit, condition=condition)
 
     def _grid(self, settled: Points, step: int) -> Array:
         """Speeds from standing to past the fastest that the shaft settles at, the present one among them."""

@@ -9,7 +9,7 @@ common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -62,7 +62,8 @@ class Minutes:
 class Choice:
     """A test to make next.
 
-    bits: expected information about the repair; minutes: of work; expected: (suspect, what the instrument then shows).
+    task: as it stands among the tests; bits: expected information about the repair; minutes: of work; expected: (suspect, what
+    the instrument then shows); turned: whether to put the leads the other way round, so that a good circuit reads positive.
     """
 
     task: Task
@@ -70,17 +71,31 @@ class Choice:
     bits: float
     minutes: float
     expected: tuple[tuple[str, str], ...] = field(default=())
+    turned: bool = False
+
+    @property
+    def asked(self) -> Task:
+        """The test as it is asked for: the red lead where a good circuit is higher."""
+        return replace(self.task, red=self.task.black, black=self.task.red) if self.turned else self.task
+
+    @property
+    def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """What the instrument would show, with the suspects under which it does, in the order of the suspects."""
+        found: dict[str, list[str]] = {}
+        for name, text in self.expected:
+            found.setdefault(text, []).append(name)
+        return tuple((text, tuple(names)) for text, names in found.items())
 
     @property
     def placed(self) -> str:
         """Where and in which state, in words."""
-        t = self.task
+        t = self.asked
         leads = f"clamp on {t.at}" if t.at else f"{t.red} : {t.black}"
         return Reading.place(t.step, leads, t.conditions.unplugged, t.conditions.ignition)
 
     def record(self) -> dict[str, Any]:
         """Give plain values for JSON."""
-        t = self.task
+        t = self.asked
         return {
             "test": self.placed, "label": self.label, "step": t.step, "unplugged": list(t.conditions.unplugged), "red": t.red,
             "black": t.black, "at": t.at, "instrument": t.instrument, "ignition": t.conditions.ignition,

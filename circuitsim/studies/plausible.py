@@ -53,7 +53,7 @@ def _fuses_before(circuit: Circuit, at: str) -> list[str]:
     import networkx as nx
 
     motor = circuit.net.elements[circuit.motor]
-    graph = circuit.net.graph([circuit.motor, circuit.supply.battery, circuit.supply.alternator or ""])
+    graph = circuit.net.graph(circuit.load_and_sources)
     graph.remove_node(circuit.net.ground)
     ends = circuit.net.node(circuit.supply.plus), motor.nodes["plus"]
     if not all(end in graph for end in ends) or not nx.has_path(graph, *ends):

@@ -36,7 +36,7 @@ from circuitsim.measure import (
 )
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.instruments import show_function
-from circuitsim.studies.cautions import driven, jumper_cautions, meter_caution
+from circuitsim.studies.cautions import jumper_cautions, loading_cautions
 from circuitsim.studies.chart import Chart, OperatingPoint, Reading
 
 __all__ = ["circuit_of", "predict", "reading_plan"]
@@ -108,18 +108,11 @@ def predict(
     tasks = [task for task, _ in plan]
     measured, points, every = measure_with_points(circuit, tasks, bare, tool, setting, known)
     readings = tuple(_reading(m, standard, tool) for m, (_, standard) in zip(measured, plan, strict=True))
-    own = (*jumper_cautions(circuit, conditions), *_loading(circuit, tool, [*bare, *tasks], every))
+    own = (*jumper_cautions(circuit, conditions), *loading_cautions(circuit, tool, [*bare, *tasks], every))
     return Chart(
         circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings,
         _operating_points(circuit, steps, points), (*own, *circuit.cautions), dict(circuit.options),
     )  # fmt: skip
-
-
-def _loading(circuit: Circuit, tool: Meter, tasks: Sequence[Task], points: Points) -> tuple[str, ...]:
-    """Say where an instrument moves the motor; some of the tasks have none."""
-    found = [(t, (t.step, t.conditions), now) for t, now in zip(tasks, driven(circuit, points), strict=True) if now]
-    alone = {state: now for t, state, now in found if not (t.red or t.at)}
-    return meter_caution(tool, alone, [one for one in found if one[0].red])
 
 
 def circuit_of(circuit: Circuit | str) -> Circuit:

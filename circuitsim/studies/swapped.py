@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.measure import INSTRUMENTS
+from circuitsim.measure import INSTRUMENTS, Meter, Task
 from circuitsim.studies.severities import Course, Density
 
 if TYPE_CHECKING:
     from circuitsim.studies.diagnose import Diagnosing
 
-__all__ = ["swapped"]
+__all__ = ["swapped", "turned_round"]
 
 Array = NDArray[np.float64]
 _LISTED = 0.005  # chance from which on a suspect counts
@@ -39,11 +40,21 @@ def swapped(work: Diagnosing) -> dict[int, str]:
     found = {}
     for j, k in enumerate(numbers.tolist()):
         task, value = work.readings[k].task, work.likelihood.value[j]
-        if abs(value) > _LEAST.get(task.instrument, np.inf) and as_shown[j] > _FAR and turned[j] < _FITS:
-            what = "clamp the other way round?" if task.at else "leads swapped?"
-            text = work.meter.display(-value, INSTRUMENTS[task.instrument])
-            found[k] = f"{what} {'+' if value < 0 else ''}{text} would fit"
+        if told := turned_round(task, float(value), float(as_shown[j]), float(turned[j]), work.meter):
+            found[k] = told
     return found
+
+
+def turned_round(task: Task, value: float, as_shown: float, turned: float, meter: Meter) -> str:
+    """Say that leads, or a clamp, may be the wrong way round, and what would fit; '' where that is not so.
+
+    value: what was shown, V or A; as_shown, turned: how far it is off, as shown and with its sign changed, in standard
+    deviations.
+    """
+    if not (abs(value) > _LEAST.get(task.instrument, math.inf) and as_shown > _FAR and turned < _FITS):
+        return ""
+    what = "clamp the other way round?" if task.at else "leads swapped?"
+    return f"{what} {'+' if value < 0 else ''}{meter.display(-value, INSTRUMENTS[task.instrument])} would fit"
 
 
 def _open(density: Density) -> Array:

@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 
 from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit, StandardReading
-from circuitsim.measure import Band, Conditions, Measured, Meter, Task, band_of, fitted_supply, measure
+from circuitsim.measure import Band, Conditions, Measured, Meter, Task, band_of, fitted_supply, measure_with_points
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.readings import INSTRUMENTS
+from circuitsim.studies.cautions import jumper_cautions, loading_cautions
 from circuitsim.studies.predict import circuit_of, reading_plan
 from circuitsim.studies.rigs import Rig, make_rigs
 from circuitsim.studies.rows import rows_with
@@ -102,7 +103,8 @@ class Spread:
 class ToleranceReport:
     """Spreads of a circuit's readings, in the order of its chart; `complete` is False when it was stopped early.
 
-    samples: vehicles; refused: points (vehicle × state) that were no reading, such as one that runs away.
+    samples: vehicles; refused: points (vehicle × state) that were no reading, such as one that runs away; cautions: what is
+    told of jumpers and of the meter, on the nominal vehicle.
     """
 
     circuit: str
@@ -112,6 +114,7 @@ class ToleranceReport:
     refused: int
     complete: bool
     spreads: tuple[Spread, ...]
+    cautions: tuple[str, ...] = ()
 
     def records(self) -> list[dict[str, Any]]:
         """Give the spreads as plain dicts, SI units."""
@@ -122,6 +125,7 @@ class ToleranceReport:
         return {
             "circuit": self.circuit, "conditions": self.summary, "samples": self.samples, "seed": self.seed,
             "refused": self.refused, "complete": self.complete, "spreads": self.records(),
+            "cautions": list(self.cautions),
         }  # fmt: skip
 
 
@@ -216,7 +220,9 @@ def tolerance(
     plan = _only(reading_plan(circuit, state, step, probe, instrument), (rows,) if isinstance(rows, str) else tuple(rows))
     setting, known = fitted_supply(circuit, state, tool)
     tasks = [task for task, _ in plan]
-    nominal = measure(circuit, tasks, tool, setting, known)
+    bare = [Task(s, state, "voltmeter") for s in dict.fromkeys(t.step for t in tasks)]
+    nominal, _, every = measure_with_points(circuit, tasks, bare, tool, setting, known)
+    cautions = (*jumper_cautions(circuit, state), *loading_cautions(circuit, tool, [*bare, *tasks], every))
     bands = [band_of(m.expected, m.contributions) for m in nominal]
     halves = [max(b.high - b.low, 0.0) / 2 for b in bands]
     rigs = make_rigs(circuit, tasks, nominal, halves, tool, setting, native)
@@ -225,7 +231,7 @@ def tolerance(
     sums, refused, complete = _streamed(job, -(-samples // CHUNK), executor, ahead, progress)
     spreads = _spreads(job, plan, nominal, bands, sums, tool)
     done = CHUNK * sums.chunks
-    return ToleranceReport(circuit.name, state.sentence(), done, seed, refused, complete, spreads)
+    return ToleranceReport(circuit.name, state.sentence(), done, seed, refused, complete, spreads, cautions)
 
 
 def _only(plan: list[tuple[Task, StandardReading]], rows: tuple[str, ...]) -> list[tuple[Task, StandardReading]]:

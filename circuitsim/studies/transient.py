@@ -14,6 +14,7 @@ from circuitsim.measure import meter as find_meter
 from circuitsim.measure.conditions import duration
 from circuitsim.measure.taking import bench_in_states
 from circuitsim.quantities import parse, parse_with_tolerance
+from circuitsim.studies.cautions import jumper_cautions
 from circuitsim.studies.predict import circuit_of, reading_plan
 
 __all__ = ["Course", "Event", "transient"]
@@ -61,7 +62,7 @@ def transient(
     Course
         Times, voltages, currents, speeds and temperatures; it ends early where a fuse or a cutout opens or something melts,
         which `stopped` tells. A chopping stage counts with its average over a period. `given` has step, start, conditions
-        (as in `Chart.conditions`), all of them in a `sentence`, and `probes`: (red, black, at) by name.
+        (as in `Chart.conditions`), all of them in a `sentence`, `probes`: (red, black, at) by name, `cautions` about jumpers.
 
     Raises
     ------
@@ -110,7 +111,8 @@ def _given(circuit: Circuit, state: Conditions, step: str, start: str, probe: st
             circuit.net.element(at)
     record = {key: value for key, value in state.record().items() if key != "since"}
     sentence = f"step {step}, {state.sentence(_STARTS[start])}"
-    return {"step": step, "start": start, **record, "probes": probes, "sentence": sentence}
+    cautions = list(jumper_cautions(circuit, state))
+    return {"step": step, "start": start, **record, "probes": probes, "sentence": sentence, "cautions": cautions}
 
 
 def _next(circuit: Circuit, before: Moment, time: Any, change: Mapping[str, Any], end: float) -> Moment:

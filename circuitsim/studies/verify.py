@@ -13,13 +13,15 @@ from circuitsim.engine.verdicts import NO_READING
 from circuitsim.errors import InputError, with_place
 from circuitsim.library.circuit import Circuit
 from circuitsim.library.functions import function_of, on_clamp, title_of, unit_of
-from circuitsim.measure import Conditions, Fitted, Measured, Meter, Task, fitted_supply, lamp_look, measure
+from circuitsim.measure import Fitted, Measured, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.instruments import show_function
 from circuitsim.quantities import format_quantity
 from circuitsim.studies.chart import Reading
 from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReading
 from circuitsim.studies.predict import circuit_of
+from circuitsim.studies.supplied import measured_each
+from circuitsim.studies.swapped import turned_round
 
 __all__ = ["Checked", "Verification", "verify"]
 
@@ -49,7 +51,8 @@ class Checked:
     high, standard: its value, 95 % band and standard uncertainty, NaN where it is no reading; inside, was_inside: whether the
     reading after, and before, lies in its band, None where it was not taken or can't be judged (`why` says so); off: how many
     standard uncertainties the reading after is off; left_over: how far it lies beyond its band, 0 inside, NaN where that is no
-    number; label, rule: what the circuit's chart calls it, and the shop's rule of thumb.
+    number; label, rule: what the circuit's chart calls it, and the shop's rule of thumb; turned: in words, whether leads or
+    clamp may have been the wrong way round, and what would fit.
     """
 
     task: Task
@@ -68,6 +71,7 @@ class Checked:
     left_over: float
     why: str
     rule: str
+    turned: str = ""
 
     @property
     def leads(self) -> str:
@@ -121,6 +125,17 @@ class Verification:
     cautions: tuple[str, ...] = ()
 
     @property
+    def left_over(self) -> bool:
+        """Whether something is left over: a reading outside, something that is still seen; or nothing could be judged."""
+        return bool(self.outside or self.left) or all(r.inside is None for r in self.readings)
+
+    @property
+    def unrepeated(self) -> str:
+        """Name what was in its band before, or could not be judged, and was not read again; '' for nothing."""
+        rows = [r for r in self.not_repeated if r.was_inside is not False]
+        return f"not repeated, though nothing was wrong there before: {_listed(rows)}" if rows else ""
+
+    @property
     def outside(self) -> tuple[Checked, ...]:
         """Readings that are still, or newly, outside their bands."""
         return tuple(r for r in self.readings if r.inside is False)
@@ -138,6 +153,7 @@ class Verification:
         """Give plain values for JSON."""
         return {
             "circuit": self.circuit, "meter": self.meter, "before": self.before, "after": self.after, "passed": self.passed,
+            "left_over": self.left_over,
             "verdict": self.verdict, "readings": self.records(), "not_repeated": [r.placed for r in self.not_repeated],
             "cured": list(self.cured), "left": list(self.left), "untold": list(self.untold), "cautions": list(self.cautions),
         }  # fmt: skip
@@ -221,20 +237,10 @@ def _place(circuit: Circuit, task: Task) -> tuple[Any, ...]:
 
 def _measured(circuit: Circuit, findings: Findings, meter: Meter) -> dict[Task, Measured]:
     """Take the readings of a good circuit, each with its own supply."""
-    groups: dict[Conditions, list[Task]] = {}
-    for task in dict.fromkeys(r.task for r in findings.readings):
-        own, common = task.conditions, findings.conditions
-        # What was measured once for all was measured as the file says, not as some reading was taken later.
-        source = common if (own.supply, own.supply_at) == (common.supply, common.supply_at) else own
-        groups.setdefault(source.but(unplugged=(), fitted=()), []).append(task)
-    results: dict[Task, Measured] = {}
-    for source, tasks in groups.items():
-        try:
-            setting, known = fitted_supply(circuit, source, meter)
-        except InputError as error:
-            raise with_place(error, file=findings.file or None) from None
-        results.update(zip(tasks, measure(circuit, tasks, meter, setting, known), strict=True))
-    return results
+    try:
+        return measured_each(circuit, (r.task for r in findings.readings), findings.conditions, meter)
+    except InputError as error:
+        raise with_place(error, file=findings.file or None) from None
 
 
 # One place --------------------------------------------------------------------------------------------------------
@@ -251,10 +257,20 @@ def _checked(
     inside, off, beyond = _judged(new.shown, m, unit, meter) if new else (None, math.nan, math.nan)
     was = _judged(old.shown, good[old.task], unit, meter)[0] if old else None
     label, rule = _charted(circuit, taken.task)
+    turned = "" if inside is not False or new is None else _turned(new, m, off, meter)
     return Checked(
         taken.task, label, unit, before, after, _display(m, meter),
-        m.expected, m.band.low, m.band.high, m.band.standard, inside, was, off, beyond, _why(m), rule,
+        m.expected, m.band.low, m.band.high, m.band.standard, inside, was, off, beyond, _why(m), rule, turned,
     )  # fmt: skip
+
+
+def _turned(taken: TakenReading, m: Measured, off: float, meter: Meter) -> str:
+    """Say where leads or a clamp may have been the wrong way round: with its sign changed the reading is a good circuit's."""
+    if taken.shown.kind != "number" or not math.isfinite(off):
+        return ""
+    other = replace(taken.shown, value=-taken.shown.value)
+    inside, changed, _ = _judged(other, m, unit_of(taken.task.instrument), meter)
+    return turned_round(taken.task, taken.shown.value, abs(off), abs(changed), meter) if inside else ""
 
 
 def _display(m: Measured, meter: Meter) -> str:
@@ -345,6 +361,8 @@ def _verdict(rows: Sequence[Checked], lost: Sequence[Checked], left: Sequence[st
         parts = ["none of the readings taken after can be judged, so nothing is proved"]
     elif outside:
         parts = [f"{len(outside)} of {len(judged)} still outside: {_listed(outside)}"]
+        turned = [f"{r.placed} ({r.turned})" for r in outside if r.turned]
+        parts += [f"measure again first: {'; '.join(turned[:_LISTED])}"] if turned else []
     else:
         back = "back in its band" if any(r.was_inside is False for r in rows) else "in its band"
         parts = [f"every reading is {back} ({len(judged)} of {len(judged)})"]
@@ -352,7 +370,7 @@ def _verdict(rows: Sequence[Checked], lost: Sequence[Checked], left: Sequence[st
         if was and all(was):
             parts.append("so was every reading before: what was wrong did not show in them")
     if lost:
-        parts.append(f"not repeated, though outside before: {_listed(lost)}")
+        parts.append(f"not repeated, though outside before: {_listed(lost)}; read there too, or nothing is proved there")
     if left:
         parts.append(f"still seen: {', '.join(left)}")
     return ". ".join(part if k == 0 else part[:1].upper() + part[1:] for k, part in enumerate(parts))

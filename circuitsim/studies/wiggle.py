@@ -20,12 +20,13 @@ from numpy.typing import NDArray
 
 from circuitsim.errors import InputError
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure import Band, Conditions, Measured, Meter, band_of, fitted_supply, measure
+from circuitsim.measure import Band, Conditions, Measured, Meter, Task, band_of, fitted_supply, measure_with_points
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.instruments import SCOPE, TIMING, Timing, dc_record, lamp_share
 from circuitsim.measure.readings import INSTRUMENTS
 from circuitsim.measure.traces import Trace
 from circuitsim.quantities import parse
+from circuitsim.studies.cautions import jumper_cautions, loading_cautions
 from circuitsim.studies.loose import OPEN, States, loosened, states_by_step
 from circuitsim.studies.predict import circuit_of, reading_plan
 from circuitsim.studies.telegraph import chance_of_open, draw_switchings
@@ -123,6 +124,7 @@ class WiggleReport:
     strip: Strip
     timing: Timing
     options: Mapping[str, str]
+    cautions: tuple[str, ...] = ()
 
     @property
     def chosen(self) -> StepWiggle:
@@ -203,7 +205,8 @@ def wiggle(
     leads = probe or _leads(circuit, at)
     plan = [task for task, _ in reading_plan(circuit, state, (), leads)]
     setting, known = fitted_supply(circuit, state, tool)
-    good = measure(circuit, plan, tool, setting, known)
+    bare = [Task(t.step, state, "voltmeter") for t in plan]
+    good, _, every = measure_with_points(circuit, plan, bare, tool, setting, known)
     states = states_by_step(circuit, at, ohms, state, circuit.steps, plan[0], tool, setting)
     process = _Process(rate, mean_open, time, trials, seed)
     unit = INSTRUMENTS[plan[0].instrument]
@@ -215,6 +218,7 @@ def wiggle(
     return WiggleReport(
         circuit.name, circuit.title, state.sentence(), at, named, unit, tool.note(), rate, mean_open, ohms, time, trials, seed,
         chosen, steps, strip, TIMING, dict(circuit.options),
+        (*jumper_cautions(circuit, state), *loading_cautions(circuit, tool, [*bare, *plan], every)),
     )  # fmt: skip
 
 

@@ -43,8 +43,23 @@ def predicted(run: Run, *args: str) -> Any:
 # list and show -------------------------------------------------------------------------------------------------------
 
 
-def test_list_tells_every_circuit_and_part_with_its_title(run: Run) -> None:
-    lines = run("list").stdout.splitlines()
+def test_list_tells_every_circuit_in_a_line(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a narrow terminal too: what does not fit is cut, and --long has it, with the parts."""
+    monkeypatch.setattr("circuitsim.cli.commands.terminal_width", lambda _: 60)
+    head, *lines = run("list").stdout.splitlines()
+    assert head == "Circuits"
+    assert [line.split()[0] for line in lines[: len(cs.circuit_names())]] == list(cs.circuit_names())
+    assert lines[len(cs.circuit_names()) :] == [
+        "",
+        f"{len(cs.part_names())} parts, and more of each circuit: circuitsim list --long",
+    ]
+    assert max(map(len, lines)) <= 60
+    assert any(line.endswith("…") for line in lines)
+
+
+def test_list_long_tells_every_circuit_and_part_with_its_title(run: Run) -> None:
+    lines = run("list", "--long").stdout.splitlines()
+    assert any(line.endswith("command falls as speed rises; 12 V, steps off, 1, 2, 3, 4") for line in lines)
     for name in (*cs.circuit_names(), *cs.part_names()):
         assert [line for line in lines if line.split()[:1] == [name] and len(line.split()) > 1]
 
@@ -61,6 +76,12 @@ def test_show(run: Run) -> None:
     for heading in ("Current path", "Single points of failure", "Probe points", "Connectors that can be unplugged",
                     "Parts: ", "Where the numbers come from", "Take care"):  # fmt: skip
         assert f"\n{heading}" in text
+    short = text.partition("\n\n")[0].splitlines()  # a few lines that say what it is, before all else
+    assert short[0].endswith(f"({TRACTOR})")
+    assert len(short) <= 8
+    for words in ("Nominal 12 V; steps off, 1, 2, 3, 4; motor M1", "Fuses F7 30 A", "Probe points BAT+, BAT-, GND, MOT+",
+                  "Can be unplugged X4 (M1), X5 (U1)", "Below: current path"):  # fmt: skip
+        assert any(words in line for line in short), words
 
 
 def test_show_as_json_and_at_a_width(run: Run) -> None:

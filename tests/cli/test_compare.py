@@ -86,7 +86,7 @@ def test_circuit_options_and_conditions_go_to_both_vehicles(run: Run) -> None:
     [
         (("--fault", "X4.A:corodded"), "did you mean 'corroded'"),
         (("--fault", "X4.A"), "--fault"),
-        ((*FAULT, "--picture", "a.png"), "--picture"),
+        ((*FAULT, "--picture", "a.txt"), ".png"),
         ((*FAULT, "--severity", "high"), "--severity"),
         (("--severity", "hihg"), "did you mean 'high'"),
         (("--picture", "a.txt"), ".png"),
@@ -136,6 +136,38 @@ def test_a_pdf_has_all_faults_on_pages(run: Run, tmp_path: Path) -> None:
     told = re.search(r"rows that most tests show; all, on ([0-9]+) pages, with", drawn)
     assert told is not None
     assert len(pages) == int(told[1]) > 1
+
+
+def test_the_surest_differences_come_first(run: Run) -> None:
+    """A dragging motor draws more: the current tells, surest at the lowest step, where friction is most of the load."""
+    result = run("compare", "tractor-cab-fan", *FAULT, "--width", "110")
+    told, _, table = result.output.partition("\n\nreading ")
+    head, _, surest = told.partition("Surest tells, each place at the step that tells best\n")
+    assert "told apart: whoever sees" in head
+    lines = surest.splitlines()
+    assert re.fullmatch(r"  motor current, on M1 at step 1: 2\.\d\d A healthy, \d\.\d\d A faulty", lines[0])
+    assert len(lines) == len({text.partition(" at step ")[0] for text in lines}) <= 6
+    assert table.index("battery at its posts") < table.index("motor current")  # below, as in the chart
+    marked = run("compare", "tractor-cab-fan", *FAULT, "--format", "markdown").output
+    assert "tells best:\n\n- motor current, on M1 at step 1" in marked
+    mild = run("compare", "tractor-cab-fan", "--fault", "M1:dragging=1mN*m", *FEW).output
+    assert "none: no reading alone tells the two apart" in mild
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+def test_a_picture_of_one_fault(run: Run, tmp_path: Path, suffix: str) -> None:
+    """Every place by its leads, with both vehicles and what the marks mean; more places than a page holds go on pages."""
+    chart = ("minibus-condenser-fan", "--fault", "X4.A:open") if suffix == ".pdf" else ("tractor-cab-fan", *FAULT)
+    done = run("compare", *chart, "--picture", f"one{suffix}")
+    assert (done.exit_code, done.stderr) == (0, "")
+    drawn = (tmp_path / f"one{suffix}").read_bytes()
+    assert len(drawn) > 10_000
+    if suffix == ".pdf":
+        assert len(re.findall(rb"/Type /Page\b", drawn)) == 2
+    if suffix == ".svg":
+        text = drawn.decode("utf-8")
+        for said in ("healthy beside M1:dragging", "clamp on M1", "X5.5/harness : GND", "tells them apart", "surely"):
+            assert said in text
 
 
 def test_waveforms_and_wiggles_take_faults_too(run: Run) -> None:

@@ -74,8 +74,23 @@ def test_the_file_is_a_circuit_with_the_fitted_numbers(run: Run, files: Path) ->
     shown = run("predict", "my-fan.toml", "--supply", "12.5V", "--step", "1", "--probe", "MOT-:GND", "--format", "json")
     (reading,) = json.loads(shown.stdout)["readings"]
     (wanted,) = [r for r in told["readings"] if r["at"] == "MOT- : GND at step 1"]
+    assert [reading[k] for k in ("expected", "low", "high")] == pytest.approx(wanted["filed"], rel=1e-9)
     assert reading["expected"] == pytest.approx(wanted["after"][0], abs=0.05)  # the supply is fitted to, within its limit
     assert reading["high"] - reading["low"] >= 0.95 * (wanted["after"][2] - wanted["after"][1])
+
+
+@pytest.mark.usefixtures("files")
+def test_the_bands_printed_are_those_that_the_file_gives(run: Run) -> None:
+    """To the last digit: who charts the file finds what fit has promised; what a file can't hold is said, with a figure."""
+    told = " ".join(run("fit", T, "good.csv", "-o", "my-fan.toml").stdout.split())
+    assert "after: what 'predict FITTED.toml --supply 12.5V' gives of the file that -o writes" in told
+    assert re.search(r"bands further, at most to 0\.\d\d times \(clamp on M1 at step 4\), but a file has no place", told)
+    chart = json.loads(run("predict", "my-fan.toml", "--supply", "12.5V", "--format", "json").stdout)["readings"]
+    amperes = {r["step"]: r for r in chart if r["at"] == "M1"}
+    for step in ("1", "2", "3", "4"):
+        r = amperes[step]
+        band = f"{r['expected']:.2f} A ({r['low']:.2f} A…{r['high']:.2f} A)"
+        assert re.search(rf"clamp on M1 at step {step} [^)]*\) {re.escape(band)}", told), band
 
 
 def test_a_generic_circuit_with_options(run: Run, files: Path) -> None:

@@ -152,5 +152,5 @@ def test_the_command_points_to_pairs_unless_they_were_weighed(diagnosed: Callabl
 
 def test_what_a_next_test_would_read_is_told_as_given_what_was_read(diagnosed: Callable[..., Result]) -> None:
     rows = ROUND + "4,MOT+,GND,,12.15 V\n"
-    assert diagnosed(rows).stdout.count("Given the readings so far it would read: ") == 1
+    assert diagnosed(rows).stdout.count("Given the readings so far it would read:\n") == 1
     assert diagnosed(rows, "--format", "markdown").stdout.count("What it would read, given the readings so far:\n\n|") == 1

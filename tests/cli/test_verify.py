@@ -138,4 +138,34 @@ def test_bad_input_is_one_line(run: Run, files: Path, args: list[str], words: st
 def test_the_help_tells_the_exit_codes(run: Run) -> None:
     text = " ".join(run("verify", "--help").stdout.split())
     assert "1 when something is left over" in text
-    assert "0 all in band, 1 something is left over" in text
+    assert "0 nothing is left over, 1 something is left over or nothing could be judged" in text
+    assert "What was not repeated is named" in text
+
+
+def test_what_was_not_repeated_is_named_and_is_not_left_over(run: Run, files: Path) -> None:
+    """What was wrong and was not read again is not proved, which is said; only what is there still leaves with 1."""
+    (files / "part.csv").write_text(HEAD + "4,MOT-,GND,,0.25 V\n", "utf-8")
+    done = run("verify", T, "before.csv", "part.csv")
+    told = " ".join(done.stdout.split())
+    assert done.exit_code == 0
+    assert "Not repeated, though outside before: MOT+ : GND at step 4; read there too, or nothing is proved there." in told
+    assert "Not repeated, though nothing was wrong there before: CMD : GND at step 3." in told
+    found = json.loads(run("verify", T, "before.csv", "part.csv", "--format", "json").stdout)
+    assert (found["passed"], found["left_over"]) == (False, False)
+    (files / "none.csv").write_text(HEAD, "utf-8")
+    assert run("verify", T, "before.csv", "none.csv").exit_code == 1
+
+
+def test_swapped_leads_are_thought_of(run: Run, files: Path) -> None:
+    """A good reading with its sign changed is out, and named as what it may be; so is a clamp the wrong way round."""
+    rows = "4,MOT+,GND,,-12.02 V\n4,MOT-,GND,,0.25 V\n4,,,M1,-18.0 A\n"
+    (files / "turned.csv").write_text(HEAD + rows, "utf-8")
+    done = run("verify", T, "before.csv", "turned.csv", "--width", "200")
+    assert done.exit_code == 1
+    assert "; leads swapped? +12.02 V would fit" in done.stdout
+    verdict = (
+        "Measure again first: MOT+ : GND at step 4 (leads swapped? +12.02 V would fit); clamp on M1 at step 4 (clamp the other"
+    )
+    assert verdict in done.stdout
+    (files / "low.csv").write_text(HEAD + "4,MOT+,GND,,-9.0 V\n", "utf-8")
+    assert "swapped" not in run("verify", T, "before.csv", "low.csv").stdout

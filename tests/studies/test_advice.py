@@ -8,7 +8,7 @@ import pytest
 
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.advice import advise, firmness
-from circuitsim.studies.diagnosis import HEALTHY, OTHER, Member, Suspect
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Diagnosis, Member, Suspect
 from circuitsim.studies.next_test import Choice
 
 MINUTES = {"clean A": 20.0, "replace B": 60.0}
@@ -104,3 +104,23 @@ def test_a_group_that_would_come_first_is_told_as_one() -> None:
     told = "have 20 %, and A:open (and 1 more that go with it) would come first, with 60 %"
     assert firmness([PLAIN, OPEN], flat) == BEFORE + told
     assert firmness([], flat) == ""
+
+
+def test_a_repair_that_is_not_that_of_the_first_fault_is_told() -> None:
+    """Three faults of 10 % with one repair outweigh the one of 20 % that is named first."""
+    three = suspect(("C:x", 0.1, "renew D"), ("C:y", 0.1, "renew D"), ("C:z", 0.1, "renew D"))
+    first = suspect(("A:open", 0.2, "clean A"), ("B:open", 0.05, "replace B"))
+
+    def told(*suspects: Suspect) -> str:
+        return Diagnosis("c", "", "", "", suspects, (), None, (), False, "", "", {}).other_repair
+
+    both = suspect(*((m.fault, m.probability, m.cure) for s in (first, three) for m in s.members))
+    assert (
+        told(both)
+        == told(first, three)
+        == (
+            "the likeliest repair is not that of the fault named first, A:open (20 %): "
+            "'renew D' has 30 %, as it cures C:x, C:y, C:z"
+        )
+    )
+    assert told(first) == told(PLAIN) == told() == ""

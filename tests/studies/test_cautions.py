@@ -5,12 +5,16 @@ from __future__ import annotations
 import math
 
 import pytest
+from click.testing import CliRunner
 
 import circuitsim as cs
+from circuitsim.cli.app import program
 from circuitsim.measure import Conditions, Task, meter
 from circuitsim.report.waves import wave_text
+from circuitsim.report.wiggling import wiggle_markdown, wiggle_text
 from circuitsim.studies.cautions import Driven, jumper_cautions, meter_caution
 from circuitsim.studies.waveform import waveform
+from circuitsim.studies.wiggle import wiggle
 
 M, T = "minibus-condenser-fan", "tractor-cab-fan"
 AT = {"probe": "CMD:GND", "step": "1"}
@@ -106,3 +110,37 @@ def test_that_line_comes_first_on_the_chart() -> None:
     assert chart.cautions[0].startswith("The jumper from BAT+ to MOT- joins")
     assert chart.to_dict()["cautions"][0] == chart.cautions[0]
     assert waveform(M, fit="jumper:MOT-:GND").cautions == ()
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("tolerance", T, "--samples", "1", "--probe", "MOT-:GND", "--step", "1"),
+        ("wiggle", T, "--at", "X4.A", "--trials", "10"),
+        ("transient", T, "--until", "1s"),
+    ],
+    ids=lambda c: c[0],
+)
+@pytest.mark.parametrize("form", ["table", "json"])
+def test_every_study_that_a_jumper_is_fitted_in_warns_of_it(command: tuple[str, ...], form: str) -> None:
+    """As `predict` does: the same line, on a screen and in JSON, and none where no jumper is wrong."""
+
+    def said(fitted: str) -> str:
+        done = CliRunner().invoke(program, [*command, "--fit", fitted, "--format", form], catch_exceptions=False)
+        assert done.exit_code in (0, 3), done.stderr
+        return " ".join((done.stdout or done.stderr).split())
+
+    told = said("jumper:BAT+:MOT-")
+    assert told.count("joins the motor's low side to supply: never do that") == 1
+    assert ("Take care" in told) == (form == "table" and not told.startswith("circuitsim: no reading"))
+    assert "joins" not in said("jumper:F7.a:F7.b")
+
+
+def test_a_meter_that_moves_the_motor_is_told_by_every_study() -> None:
+    """3 kΩ on the command: tolerance and wiggle say what predict says."""
+    (told,) = _own(cs.predict(M, **AT, meter="low-impedance"))
+    assert cs.tolerance(M, **AT, meter="low-impedance", samples=1).cautions == (told,)
+    report = wiggle(M, "X4.A", **AT, meter="low-impedance", trials=10)
+    assert report.cautions[0].startswith("This meter (3 kΩ) between CMD and GND changes what the motor does")
+    assert wiggle_text(report).count("\nTake care\n- This meter (3 kΩ)") == 1
+    assert wiggle_markdown(report).count("## Take care\n\n- This meter (3 kΩ)") == 1
