@@ -1,8 +1,8 @@
 """Faulty vehicles of another model than the one that diagnoses them, so that the benchmark does not flatter itself.
 
 All at once, in every vehicle: a fan of the other type (axial for forward-curved, and the other way round), every wire half as
-long or half as long again, a load on the motor's feed that nobody has drawn (2 to 24 W), numbers that stray by half as much
-again and with tails (Student's t of four degrees of freedom), and a meter that is off by twice its limit.
+long or half as long again, a load on the motor's feed that nobody has drawn (2 to 24 W), numbers that stray with tails
+(Student's t of four degrees of freedom in place of their shapes), and a meter that is off by twice its limit.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ __all__ = ["other_circuit", "other_vehicles"]
 
 LOAD = "load-that-nobody-drew"
 WATTS = (2.0, 24.0)
+TAIL, FURTHEST = 4, 8.0  # degrees of freedom; standard deviations that no number strays beyond
 BUILDS = 10  # vehicles of one build (lengths and load)
 
 
@@ -66,9 +67,9 @@ def other_vehicles(
 
 
 def _astray(case: Case, rng: np.random.Generator) -> Case:
-    tails = np.abs(rng.standard_t(4, case.strays.size))
+    tails = np.clip(rng.standard_t(TAIL, case.strays.size), -FURTHEST, FURTHEST)
     gains = {unit: 2.0 * float(np.sign(g)) for unit, g in case.gains.items()}
-    return replace(case, strays=np.clip(1.5 * tails * case.strays, -8, 8), gains=gains)
+    return replace(case, strays=tails, gains=gains)
 
 
 def _named(case: Case, drawn: FaultBench, bench: FaultBench) -> Case:
