@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from small_circuits import BENCH_FAN
 
 import circuitsim as cs
 from circuitsim import cache
@@ -548,21 +549,21 @@ def predict(*args: str, environment: dict[str, str] | None = None) -> tuple[byte
 
 def test_a_second_run_loads_nothing_heavy_and_prints_the_same(folder: Path) -> None:
     """And so does one without a cache, and one whose cache was ruined in all ways."""
-    first, loaded = predict("tractor-cab-fan")
+    first, loaded = predict(BENCH_FAN)
     assert {"sympy", "pydantic"} <= loaded
-    second, loaded = predict("tractor-cab-fan")
+    second, loaded = predict(BENCH_FAN)
     assert loaded & set(HEAVY) == set()
     assert {"numpy", "click"} <= loaded
     assert second == first
-    without, loaded = predict("tractor-cab-fan", environment={"CIRCUITSIM_CACHE": "off"})
+    without, loaded = predict(BENCH_FAN, environment={"CIRCUITSIM_CACHE": "off"})
     assert {"sympy", "pydantic"} <= loaded
     assert without == first
     for k, path in enumerate(entries(folder)):
         list(DAMAGES.values())[k % 7](path)
-    again, loaded = predict("tractor-cab-fan")
+    again, loaded = predict(BENCH_FAN)
     assert again == first
     assert "sympy" in loaded
-    third, loaded = predict("tractor-cab-fan")
+    third, loaded = predict(BENCH_FAN)
     assert third == first
     assert "sympy" not in loaded
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import Result
+from small_circuits import BENCH_FAN
 
 import circuitsim as cs
 from circuitsim.measure.faults import find_faults
@@ -74,14 +75,14 @@ def test_faults_of_one_site(run: Run, form: str) -> None:
         (("diagnose", "tractor-cab-fan"), "needs a file of readings"),
         (("diagnose", "tractor-cab-fan", "none.csv"), "none.csv: can't be read"),
         (("diagnose", "tractor-cab-fan", "head.csv"), "head.csv: has no readings and no observations"),
-        (("diagnose", "tractor-cab-fan", "one.csv", "--cannot", "X44"), "did you mean 'X4'"),
+        (("diagnose", BENCH_FAN, "one.csv", "--cannot", "X11"), "did you mean 'X1'"),
         (("verify", "tractor-cab-fan", "-", "-"), "can come from standard input"),
         (("fit", "tractor-cab-fan", "none.csv", "-o", "x.txt"), "ends in .toml"),
     ],
 )  # fmt: skip
 def test_bad_input_is_one_line(run: Run, tmp_path: Path, args: tuple[str, ...], told: str) -> None:
     (tmp_path / "head.csv").write_text("step,red,black,reading\n", encoding="utf-8")
-    (tmp_path / "one.csv").write_text("step,red,black,reading\n4,MOT-,GND,0.21 V\n", encoding="utf-8")
+    (tmp_path / "one.csv").write_text("step,red,black,reading\n2,MOT-,GND,0.21 V\n", encoding="utf-8")
     result = run(*args)
     assert result.exit_code == 2
     assert told in result.stderr
@@ -173,9 +174,8 @@ def test_diagnose_as_json(run: Run, readings: str) -> None:
 
 def test_a_chart_is_a_file_of_readings(run: Run, tmp_path: Path) -> None:
     """What predict writes as CSV can be diagnosed as it is: a good circuit's chart is healthy."""
-    leads = ("--probe", "MOT-:GND", "--probe", "at:M1", "--probe", "CMD:GND")
-    run("predict", "tractor-cab-fan", "--step", "1", "--step", "4", *leads, "-o", "chart.csv")
-    found = json.loads(run("diagnose", "tractor-cab-fan", "chart.csv", "--format", "json").output)
+    run("predict", BENCH_FAN, "-o", "chart.csv")
+    found = json.loads(run("diagnose", BENCH_FAN, "chart.csv", "--format", "json").output)
     assert found["suspects"][0]["faults"][0] == "healthy"
 
 

@@ -200,9 +200,7 @@ def test_times_that_are_none(given: str, said: str) -> None:
     assert len(done.output.splitlines()) == 1
 
 
-@pytest.mark.parametrize(
-    "words", [["wiggle", "tractor-cab-fan", "--at", "X4.A", "--step", "2"], ["waveform", "generic-pwm", "--step", "2"]]
-)
+@pytest.mark.parametrize("words", [["wiggle", T, "--at", "X4.A", "--step", "2"], ["waveform", "generic-pwm", "--step", "2"]])
 def test_other_studies_take_a_time_on(words: list[str]) -> None:
     done = run(*words, "--since", "100ms")
     assert done.exit_code == 0, done.output

@@ -15,6 +15,7 @@ import circuitsim as cs
 from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.points import Points
 from circuitsim.errors import InputError, UnknownNameError
+from circuitsim.library.circuit import Connector, Supply
 from circuitsim.measure.conditions import Conditions, make_bench
 from circuitsim.measure.faults import (
     Fault,
@@ -343,3 +344,15 @@ def test_the_series_is_not_blind() -> None:
         _solved(with_faults(circuit, [f"X4.A:corroded={ohms}"]), steps=("4",)).current("M1")[0] for ohms in ("50 mΩ", "20 mΩ")
     ]
     assert points[1] > 1.05 * points[0]
+
+
+def test_a_plug_at_the_motors_own_terminals_has_faults_too() -> None:
+    """Nothing but its pins is at the motor: with one of them away its node is not there at all."""
+    net = cs.Netlist("bare")
+    net.add(cs.Battery("BAT", "BAT+", "GND", emf=12.6, resistance=0.02))
+    net.chain("BAT+", cs.Pin("X1.A", resistance=0.003), "M1+")
+    net.add(cs.Motor("M1", "M1+", "M1-", "S", resistance=0.5, constant=0.03, friction=0.02))
+    net.chain("M1-", cs.Pin("X1.B", resistance=0.003), "GND", backwards=["X1.B"])
+    plug = Connector("X1", "", ("X1.A", "X1.B"), "M1")
+    circuit = cs.Circuit("bare", "", 12.0, net, ("on",), "M1", Supply("BAT", None, "BAT+", "GND"), connectors={"X1": plug})
+    assert {"X1.A:corroded", "X1.B:open", "M1:seized"} <= set(find_faults(circuit))

@@ -132,7 +132,7 @@ def test_bands_after_a_long_time_are_those_of_the_warm_circuit() -> None:
 
 
 def test_a_measured_supply_counts_as_measured_then() -> None:
-    chart = cs.predict(TRACTOR, since="1 s", supply="12.2 V", supply_at="4", step="4", probe="BAT+:BAT-")
+    chart = cs.predict("generic-pack", since="1 s", supply="12.2 V", supply_at="4", step="4", probe="BAT+:BAT-")
     assert chart.readings[0].expected == pytest.approx(12.2, abs=1e-5)
 
 
@@ -149,7 +149,7 @@ def test_what_opens_before_that_time_is_no_reading() -> None:
 
 
 def test_the_chart_says_since_when() -> None:
-    chart = cs.predict(TRACTOR, since="90 s", step="1", probe="CMD:GND")
+    chart = cs.predict("generic-pack", since="90 s", step="1", probe="MOT-:GND")
     assert "90 s after switching on" in chart.summary
     assert chart.to_dict()["conditions"]["since"] == 90.0
     assert "# since: 90 s" in chart.to_csv()

@@ -166,7 +166,7 @@ def feed_of(circuit: Circuit) -> str:
         near = inward.copy(without=[name]).graph()
         import networkx as nx
 
-        reached = nx.node_connected_component(near, plus)
+        reached = nx.node_connected_component(near, plus) if plus in near else {plus}  # nothing but that pin is at the motor
         part = net.node(f"{name}/part")
         if part in reached and nodes != {part}:
             return net.node(f"{name}/harness")
