@@ -34,7 +34,7 @@ Index = NDArray[np.intp]
 
 PERIODIC, LIMITED, AVERAGED = 4, 5, 6
 """Method numbers: periodic steady state; the averaged law, since its current limit acts; no periodic state was found."""
-_CHUNK = 512
+_CHUNK = 1024
 _NEVER = 1e-12  # share of a period below which the stage does not switch
 
 

@@ -29,9 +29,11 @@ Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
 _STAGES = (14, 16, 60)  # rounds before a new start from the best of them; the last for those that come nearer
+_HASTY = 16  # rounds in the last of these where nobody waits for what settles slowly
 _FAR = 1e5  # times what is allowed; what still moves by more after all but the last rounds goes nowhere
 _LEAVE = 0.8  # share of a batch that goes on, from which on the others leave it
-_NEWTON, _PIVOTED = 24, 12  # iterations in one round
+_NEWTON = 8  # iterations in one round; what needs more goes on in the next
+_NEAR = 1e3  # times what is allowed; what is that near and does not arrive is lost in rounding
 _OPEN = 1e6  # a loop that forgets its current within a millionth of a period is open
 
 
@@ -148,11 +150,10 @@ class Rounds:
         """Solve the averaged circuit with a shift; by the pivoted way where the fixed order of elimination fails."""
         laws = Shifted.by(self.laws, shift)
         found = newton(self.plan, laws, start, limit=_NEWTON)
-        left = np.flatnonzero(~found.accepted)
+        failed = (found.iterations < _NEWTON) | (found.correction < _NEAR)  # or it is on its way
+        left = np.flatnonzero(~found.accepted & failed)
         if left.size:
-            near = (found.iterations[left] >= _NEWTON) & np.isfinite(found.x[:, left]).all(axis=0)
-            again = np.where(near, found.x[:, left], start[:, left])
-            found.put(left, newton(self.plan, laws.take(left), again, limit=_PIVOTED, dense=True))
+            found.put(left, newton(self.plan, laws.take(left), start[:, left], limit=_NEWTON, dense=True))
         return found
 
 
@@ -188,6 +189,7 @@ def find(rounds: Rounds, x: Array, spreads: list[Spread], allowed: float = 1.0, 
         left = np.flatnonzero(~found.settled & (patient | (found.change < _FAR) | (limit < _STAGES[-1])))
         if not left.size:
             break
+        limit = limit if patient else min(limit, _HASTY)
         more = _iterate(rounds.take(left), found.x[:, left], [s.take(left) for s in found.spreads], limit, allowed)
         found.put(left, more, np.arange(left.size))
         found.rounds[left] += more.rounds
