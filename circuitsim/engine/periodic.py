@@ -42,14 +42,16 @@ _NEVER = 1e-12  # share of a period below which the stage does not switch
 class Chopped(Solved):
     """A solved batch whose points are averages of periodic waveforms; `laws` carry the shift.
 
-    spreads: what each mode goes through; where the method is not `PERIODIC` there are no waveforms. given: the averaged
-    points that it began with, which are the same where the stage does not switch.
+    spreads: what each mode goes through; where the method is not `PERIODIC` there are no waveforms. share: of the period spent
+    in each mode, (modes, batch), once it is known. given: the averaged points that it began with, which are the same where the
+    stage does not switch.
     """
 
     laws: Shifted
     switching: Switching
     spreads: tuple[Spread, ...]
     given: Solved
+    share: Array | None = None
 
     @cached_property
     def steady(self) -> Steady:
@@ -68,17 +70,24 @@ class Chopped(Solved):
         return rounds
 
     @property
+    def shares(self) -> Array:
+        """Share of the period spent in each mode, (modes, batch)."""
+        return self.steady.orbit.moments[0] if self.share is None else self.share
+
+    @cached_property
     def mode_laws(self) -> list[Evaluator]:
         """The laws of each mode."""
-        return self._rounds.modes
+        return self.switching.laws(self.bare)
 
     def take(self, chosen: Index) -> Chopped:
         """Give some of the samples, in the order asked for."""
         some, laws = super().take(chosen), self.laws.take(chosen)
         spreads = tuple(s.take(chosen) for s in self.spreads)
+        share = None if self.share is None else self.share[:, chosen]
         taken = Chopped(
-            some.compiled, laws, some.frozen, some.solution, some.method, self.switching, spreads, self.given.take(chosen)
-        )
+            some.compiled, laws, some.frozen, some.solution, some.method, self.switching, spreads, self.given.take(chosen),
+            share,
+        )  # fmt: skip
         if "unstable" in some.__dict__:
             taken.__dict__["unstable"] = some.__dict__["unstable"]
         return taken
@@ -103,7 +112,8 @@ def chop(solved: Solved, *, waves: bool = True) -> Solved:
     with np.errstate(all="ignore"):
         shift = -switching.total.at(laws, x)  # where nothing else is found, what makes x balance
     spreads = tuple(Spread.point(x.copy(), switching.n) for _ in switching.names)
-    chopped = Chopped(compiled, Shifted.by(laws, shift), solved.frozen, final, solved.method.copy(), switching, spreads, solved)
+    shifted, share = Shifted.by(laws, shift), np.zeros((len(spreads), solved.size))
+    chopped = Chopped(compiled, shifted, solved.frozen, final, solved.method.copy(), switching, spreads, solved, share)
     wanted = s.accepted.copy()
     if not waves:
         wanted &= ~_idle(plain_output(switching.system, laws, switching.element, switching.modes.share, x))
@@ -159,10 +169,12 @@ def _refine(chopped: Chopped, laws: Evaluator, at: Index, *, patient: bool = Tru
     x, rounds = final.x[:, at].copy(), Rounds(switching, plan, laws.take(at))
     with np.errstate(all="ignore"):
         found = find(rounds, x, rounds.begin(x), patient=patient)
-        limited = _limited(rounds, found)
+        steady = rounds.steady(found.x, found.spreads)
+        limited = _limited(rounds, found, steady)
         asleep = ~found.settled & _idle(rounds.duty(x))
     _keep(chopped, found, at, ~limited & ~asleep)
     chopped.method[at[limited]] = LIMITED
+    chopped.shares[:, at] = steady.orbit.moments[0]
 
 
 def _keep(chopped: Chopped, found: Found, at: Index, keep: NDArray[np.bool_] | None = None) -> None:
@@ -183,9 +195,9 @@ def _idle(duty: Array) -> NDArray[np.bool_]:
     return np.asarray((duty <= _NEVER) | (duty >= 1 - _NEVER))
 
 
-def _limited(rounds: Rounds, found: Found) -> NDArray[np.bool_]:
+def _limited(rounds: Rounds, found: Found, steady: Steady) -> NDArray[np.bool_]:
     """Say where the stage's current passes its limit somewhere in the period."""
-    switching, steady = rounds.switching, rounds.steady(found.x, found.spreads)
+    switching = rounds.switching
     current = flow_outputs(switching, rounds.modes, steady.lines, switching.element, switching.modes.through)
     waves = steady.orbit.waves(current)
     return np.asarray(found.settled & (np.maximum(waves.high, -waves.low)[0] > rounds.strongest))

@@ -31,7 +31,7 @@ Mask = NDArray[np.bool_]
 _STAGES = (14, 16, 60)  # rounds before a new start from the best of them; the last for those that come nearer
 _HASTY = 16  # rounds in the last of these where nobody waits for what settles slowly
 _FAR = 1e5  # times what is allowed; what still moves by more after all but the last rounds goes nowhere
-_LEAVE = 0.8  # share of a batch that goes on, from which on the others leave it
+_LEAVE = 0.8  # share of a batch that goes on, from which on the others leave it; what is still does so at once
 _NEWTON = 8  # iterations in one round; what needs more goes on in the next
 _NEAR = 1e3  # times what is allowed; what is that near and does not arrive is lost in rounding
 _OPEN = 1e6  # a loop that forgets its current within a millionth of a period is open
@@ -206,7 +206,7 @@ def _iterate(rounds: Rounds, x: Array, spreads: list[Spread], limit: int, allowe
         if not going.any():
             break
         x, spreads = mixing.next(x, np.where(np.isfinite(new.solution.x), new.solution.x, x)), new.spreads
-        if going.mean() < _LEAVE:
+        if going.mean() < _LEAVE or (rounds.still & ~going).any():
             kept = np.flatnonzero(going)
             at, x, spreads = at[kept], x[:, kept], [s.take(kept) for s in spreads]
             rounds, mixing = rounds.take(kept), mixing.take(kept)
