@@ -142,8 +142,8 @@ class Rounds:
         total = -self.totals.at(self.laws, average)
         for m, spread in enumerate(spreads):
             if share[m].any():
-                values = [self.switching.totals[m].at(self.modes[m], point) for point in spread.points()]
-                total += np.where(share[m] > 0, share[m] * np.mean(values, axis=0), 0.0)
+                mean = self.switching.totals[m].at(self.modes[m], spread.points()).mean(axis=0)
+                total += np.where(share[m] > 0, share[m] * mean, 0.0)
         return total
 
     def solve(self, shift: Array, start: Array) -> Solution:
