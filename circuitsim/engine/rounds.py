@@ -28,9 +28,9 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
-_STAGES = (14, 16, 60)  # rounds before a new start from the best of them; the last for those that come nearer
-_HASTY = 16  # rounds in the last of these where nobody waits for what settles slowly
-_FAR = 1e5  # times what is allowed; what still moves by more after all but the last rounds goes nowhere
+_STAGES = (14, 16, 60)  # rounds before a new start from the best of them
+_HASTY = (16, 16)  # the same of the second and the third, where nobody waits for what settles slowly; and there only with
+_FAR = (3e7, 1e5)  # what moves by less than so many times the allowed: 3 % of itself, at most
 _LEAVE = 0.8  # share of a batch that goes on, from which on the others leave it; what is still does so at once
 _NEWTON = 8  # iterations in one round; what needs more goes on in the next
 _NEAR = 1e3  # times what is allowed; what is that near and does not arrive is lost in rounding
@@ -150,7 +150,7 @@ class Rounds:
         """Solve the averaged circuit with a shift; by the pivoted way where the fixed order of elimination fails."""
         laws = Shifted.by(self.laws, shift)
         found = newton(self.plan, laws, start, limit=_NEWTON)
-        failed = (found.iterations < _NEWTON) | (found.correction < _NEAR)  # or it is on its way
+        failed = (found.iterations < 3) | (found.correction < _NEAR)  # at once, or in the end; or it is on its way, or lost
         left = np.flatnonzero(~found.accepted & failed)
         if left.size:
             found.put(left, newton(self.plan, laws.take(left), start[:, left], limit=_NEWTON, dense=True))
@@ -185,12 +185,12 @@ def find(rounds: Rounds, x: Array, spreads: list[Spread], allowed: float = 1.0, 
     allowed: times the movement that the rule allows.
     """
     found = _iterate(rounds, x, spreads, _STAGES[0], allowed)
-    for limit in _STAGES[1:]:
-        left = np.flatnonzero(~found.settled & (patient | (found.change < _FAR) | (limit < _STAGES[-1])))
+    for limit, hasty, far in zip(_STAGES[1:], _HASTY, _FAR, strict=True):
+        left = np.flatnonzero(~found.settled & (patient | (found.change < far)))
         if not left.size:
             break
-        limit = limit if patient else min(limit, _HASTY)
-        more = _iterate(rounds.take(left), found.x[:, left], [s.take(left) for s in found.spreads], limit, allowed)
+        some, starts = rounds.take(left), [s.take(left) for s in found.spreads]
+        more = _iterate(some, found.x[:, left], starts, limit if patient else hasty, allowed)
         found.put(left, more, np.arange(left.size))
         found.rounds[left] += more.rounds
     return found
