@@ -21,6 +21,13 @@ class Mixing:
         self.moves: list[Array] = []
         self.last: tuple[Array, Array] | None = None
 
+    def take(self, chosen: NDArray[np.intp]) -> Mixing:
+        """Give that of some of the samples."""
+        some = Mixing(self.scale[:, chosen])
+        some.steps, some.moves = [s[:, chosen] for s in self.steps], [m[:, chosen] for m in self.moves]
+        some.last = None if self.last is None else (self.last[0][:, chosen], self.last[1][:, chosen])
+        return some
+
     def next(self, x: Array, g: Array) -> Array:
         """Give the next x, from what g was at this one and at those before."""
         off = (g - x) / self.scale

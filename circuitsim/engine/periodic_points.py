@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -98,7 +97,7 @@ class PeriodicPoints(Points):
 
     def shares(self) -> dict[str, Array]:
         """Share of the period spent in each mode of the switching element."""
-        names, share = self.solved.switching.names, self.solved.steady.orbit.moments[0]
+        names, share = self.solved.switching.names, self.solved.shares
         return {name: np.where(self.periodic, share[m], np.nan) for m, name in enumerate(names)}
 
     def marks(self, sample: int) -> tuple[Mark, ...]:
@@ -156,13 +155,13 @@ class PeriodicPoints(Points):
         """Put averages over the period where there is a waveform; what only the averaged law has stays."""
         if element not in self.system.place or not self.periodic.any():
             return plain
-        look = {"outputs": mean_outputs, "flows": mean_flows}[what]
-        found = look(self.solved.switching, self.solved.mode_laws, self.solved.spreads, self._share, element)
-        return {name: np.where(self.periodic, found[name], v) if name in found else v for name, v in plain.items()}
-
-    @cached_property
-    def _share(self) -> Array:
-        return self.solved.steady.orbit.moments[0]
+        look, at, solved = {"outputs": mean_outputs, "flows": mean_flows}[what], np.flatnonzero(self.periodic), self.solved
+        laws, spreads = [law.take(at) for law in solved.mode_laws], [spread.take(at) for spread in solved.spreads]
+        for name, found in look(solved.switching, laws, spreads, solved.shares[:, at], element).items():
+            if name in plain:
+                plain[name] = plain[name].copy()
+                plain[name][at] = found
+        return plain
 
 
 def points_of(solved: Solved) -> Points:

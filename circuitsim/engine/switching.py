@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from circuitsim.elements.base import Domain, Modes
 from circuitsim.engine.elimination import Plan
 from circuitsim.engine.newton import newton
-from circuitsim.engine.system import Evaluator, System
+from circuitsim.engine.system import Evaluator, Rows, System
 from circuitsim.engine.waveforms import Affine, Guard
 
 __all__ = ["LinearMode", "Spread", "Switching", "Totals", "switching_of"]
@@ -41,20 +41,19 @@ class Totals:
         self._order: Index = np.argsort(row, kind="stable")[: np.count_nonzero(row < self.size)]
         self._hit, self._starts = np.unique(row[self._order], return_index=True)
 
-    def __call__(self, entries: Array) -> Array:
-        """Give the balances, (variables, batch)."""
-        out = np.zeros((self.size, entries.shape[1]))
-        out[self._hit] = np.add.reduceat(entries[self._order], self._starts, axis=0)
-        return out
-
     def at(self, laws: Evaluator, x: Array) -> Array:
-        """Give the balances at x, (variables, batch)."""
-        s = self.system
-        rows = np.empty((s.entry_row.size, x.shape[1]))
+        """Give the balances at x, (rows, batch), or at several points a sample, (points, rows, batch): rows → variables."""
+        s, points = self.system, x.reshape(-1, *x.shape[-2:])
+        read = np.take(points, s.all_reads, axis=1)
+        rows = np.empty((len(points), s.entry_row.size, x.shape[-1]))
         for k, group in enumerate(s.groups):
-            views = rows[s.row_blocks[k]].reshape(-1, len(group.names), x.shape[1])
-            group.statement.residual(laws.inputs(k, x), views)
-        return self(rows)
+            shape = (len(points), -1, len(group.names), x.shape[-1])
+            views, reads = rows[:, s.row_blocks[k]].reshape(shape), read[:, s.read_blocks[k]].reshape(shape)
+            inputs = [*reads.swapaxes(0, 1), *laws.parameters[k], laws.smooth]
+            group.statement.residual(inputs, Rows([*views.swapaxes(0, 1)]))
+        out = np.zeros((len(points), self.size, x.shape[-1]))
+        out[:, self._hit] = np.add.reduceat(rows[:, self._order], self._starts, axis=1)
+        return out.reshape(*x.shape[:-2], self.size, x.shape[-1])
 
 
 @dataclass(frozen=True)
@@ -76,8 +75,11 @@ class Spread:
     @classmethod
     def of(cls, lines: LinearMode, w: Array, covariance: Array) -> Spread:
         """Give that of a mode whose states have a mean w, (n, B), and a covariance, (n, n, B)."""
-        values, vectors = np.linalg.eigh(np.moveaxis(covariance, -1, 0))
-        states = np.moveaxis(vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :], 0, -1)
+        if len(w) == 1:
+            states = np.sqrt(np.maximum(covariance, 0.0))
+        else:
+            values, vectors = np.linalg.eigh(np.moveaxis(covariance, -1, 0))
+            states = np.moveaxis(vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :], 0, -1)
         return cls(lines.at(w), np.einsum("rnb,nkb->krb", lines.slope, states), states)
 
     def take(self, chosen: Index) -> Spread:
@@ -208,7 +210,7 @@ class Switching:
     def _linear(self, mode: int, laws: Evaluator, spread: Spread, stores: Array) -> LinearMode:
         plan, totals, n, size = self.plans[mode], self.totals[mode], self.n, spread.mean.shape[1]
         _, slopes = laws(spread.mean)
-        values = np.array([totals.at(laws, x) for x in spread.points()])
+        values = totals.at(laws, spread.points())
         mean, bent = values.mean(axis=0), self._bends(mode, slopes, values, spread)
         by_state = self._inside[mode].by_state(slopes) + bent
         free, own = plan.free, self.states
@@ -241,7 +243,7 @@ class Switching:
         chord = (values[:n] - values[n:]) / (2 * np.sqrt(n)) - np.array([straight(d) for d in spread.directions])
         ripple = np.abs(spread.states).max(axis=(0, 1)) > 1e-9 * (1e-3 + np.abs(spread.mean[self.states]).max(axis=0))
         box = np.where(ripple, spread.states, np.eye(n)[:, :, None])
-        inverse = np.moveaxis(np.linalg.pinv(np.moveaxis(box, -1, 0), rcond=1e-9), 0, -1)
+        inverse = 1 / box if n == 1 else np.moveaxis(np.linalg.pinv(np.moveaxis(box, -1, 0), rcond=1e-9), 0, -1)
         out += np.einsum("kvb,kjb->vjb", chord, inverse)
         return np.where(ripple, out, 0.0)
 

@@ -234,7 +234,7 @@ class Evaluator:
     def inputs(self, group: int, x: Array) -> list[Any]:
         """Give the arguments of a group's kernels."""
         g = self.system.groups[group]
-        return [*(np.take(x, rows, axis=0) for rows in g.reads), *self.parameters[group], self.smooth]
+        return [*np.take(x, g.reads, axis=0), *self.parameters[group], self.smooth]
 
     def __call__(self, x: Array) -> tuple[Array, Array]:
         """Evaluate all rows and all slopes at `x`: shapes (entries, batch) and (slopes, batch).

@@ -13,7 +13,7 @@ import pytest
 import circuitsim as cs
 from circuitsim.elements import LockedShaft, element_kinds
 from circuitsim.elements.base import Domain
-from circuitsim.engine import periodic
+from circuitsim.engine import rounds
 from circuitsim.engine.operating import compile_netlist
 from circuitsim.engine.periodic import LIMITED, PERIODIC, chop
 from circuitsim.engine.periodic_points import PeriodicPoints, periodic_points
@@ -211,14 +211,14 @@ def test_a_stage_that_is_asleep_keeps_the_averaged_point(monkeypatch: pytest.Mon
     """Where it never switches there is nothing to find; where it does, a search that fails is said to have failed."""
     net, values = asleep(bench, [0.3, 0.8])
     plain = cs.Points(compile_netlist(net).solve(values, frozen=True))
-    iterate = periodic._iterate
+    iterate = rounds._iterate
 
     def unsettled(*args: Any, **options: Any) -> Any:
         found = iterate(*args, **options)
         found.settled[:] = False
         return found
 
-    monkeypatch.setattr(periodic, "_iterate", unsettled)
+    monkeypatch.setattr(rounds, "_iterate", unsettled)
     points = periodic_points(compile_netlist(net), values, frozen=True)
     assert isinstance(points, PeriodicPoints)
     assert points.accepted.all()
