@@ -21,9 +21,11 @@ from circuitsim.studies.evidence import Findings
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.priors import Prior
 
-__all__ = ["other_circuit", "other_vehicles"]
+__all__ = ["NOBODY_DREW", "other_circuit", "other_vehicles"]
 
 LOAD = "load-that-nobody-drew"
+NOBODY_DREW = "spliced-in-load"
+"""The kind of fault that the load is to the library; who names it is not wrong."""
 WATTS = (2.0, 24.0)
 TAIL, FURTHEST = 4, 8.0  # degrees of freedom; standard deviations that no number strays beyond
 BUILDS = 10  # vehicles of one build (lengths and load)
