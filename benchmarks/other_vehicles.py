@@ -62,7 +62,8 @@ def other_vehicles(
     found: list[tuple[Case, Findings]] = []
     drawn = [_astray(case, rng) for case in draw_cases(table, prior, count, seed)]
     for first in range(0, count, BUILDS):
-        bench = FaultBench(other_circuit(table.circuit, rng), tests, meter, table.faults)
+        built = other_circuit(table.circuit, np.random.default_rng([seed, 8, first]))
+        bench = FaultBench(built, tests, meter, table.faults)
         some = [_named(case, table.bench, bench) for case in drawn[first : first + BUILDS]]
         found += zip(some, write_down(bench, some, list(range(len(tests))), tests, meter), strict=True)
     return found

@@ -206,7 +206,7 @@ def chafed_to_supply(site: Site) -> Effect | None:
 
 
 @fault_kind(
-    "spliced-in-load", ("wire",), unit="Ω", span=lambda s: (0.15 * s.load, 20.0 * s.load), weight=0.2, minutes=40,
+    "spliced-in-load", ("wire",), unit="Ω", span=lambda s: (0.15 * s.load, 200.0 * s.load), weight=0.2, minutes=40,
     what="a load spliced into the feed by somebody: it takes current of its own",
     signs="feed low and fuse warm with the fan at its lowest step; current at the fuse is more than at the motor",
     cure="take the foreign load off {site}", words={"fuse open": 0.1},
