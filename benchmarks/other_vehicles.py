@@ -2,7 +2,8 @@
 
 All at once, in every vehicle: a fan of the other type (axial for forward-curved, and the other way round), every wire half as
 long or half as long again, a load on the motor's feed that nobody has drawn (2 to 24 W), numbers that stray with tails
-(Student's t of four degrees of freedom in place of their shapes), and a meter that is off by twice its limit.
+(Student's t of four degrees of freedom in place of their shapes; a joint, which scatters by a factor, by three standard
+deviations at most: one that is eight times as bad as a good one is a fault), and a meter that is off by twice its limit.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.faulty_vehicles import Case, draw_cases, write_down
 from circuitsim.elements import AxialFan, Element, ForwardCurvedFan, Resistor
@@ -27,7 +29,8 @@ LOAD = "load-that-nobody-drew"
 NOBODY_DREW = "spliced-in-load"
 """The kind of fault that the load is to the library; who names it is not wrong."""
 WATTS = (2.0, 24.0)
-TAIL, FURTHEST = 4, 8.0  # degrees of freedom; standard deviations that no number strays beyond
+TAIL = 4  # degrees of freedom
+FURTHEST, FURTHEST_JOINT = 8.0, 3.0  # standard deviations that no number strays beyond
 BUILDS = 10  # vehicles of one build (lengths and load)
 
 
@@ -60,7 +63,8 @@ def other_vehicles(
     """Draw vehicles with faults of the table, build them otherwise, solve them, and write down what the meter shows."""
     rng = np.random.default_rng([seed, 7])
     found: list[tuple[Case, Findings]] = []
-    drawn = [_astray(case, rng) for case in draw_cases(table, prior, count, seed)]
+    joints = np.array([t.kind == "lognormal" for t in table.bench.tolerances])
+    drawn = [_astray(case, joints, rng) for case in draw_cases(table, prior, count, seed)]
     for first in range(0, count, BUILDS):
         built = other_circuit(table.circuit, np.random.default_rng([seed, 8, first]))
         bench = FaultBench(built, tests, meter, table.faults)
@@ -69,10 +73,10 @@ def other_vehicles(
     return found
 
 
-def _astray(case: Case, rng: np.random.Generator) -> Case:
-    tails = np.clip(rng.standard_t(TAIL, case.strays.size), -FURTHEST, FURTHEST)
+def _astray(case: Case, joints: NDArray[np.bool_], rng: np.random.Generator) -> Case:
+    furthest = np.where(joints, FURTHEST_JOINT, FURTHEST)
     gains = {unit: 2.0 * float(np.sign(g)) for unit, g in case.gains.items()}
-    return replace(case, strays=tails, gains=gains)
+    return replace(case, strays=np.clip(rng.standard_t(TAIL, case.strays.size), -furthest, furthest), gains=gains)
 
 
 def _named(case: Case, drawn: FaultBench, bench: FaultBench) -> Case:

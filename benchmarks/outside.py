@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.diagnosis import Setting, outside_cases
 from benchmarks.exact_posterior import Samplers, exact_posterior
@@ -31,6 +32,7 @@ from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.likelihood import SLIP, Likelihood
 from circuitsim.studies.priors import Prior
 
+Array = NDArray[np.float64]
 TELLS = 0.5
 """Chance of 'something else' by the exact posterior above which readings can tell."""
 NAMED = 0.9
@@ -87,7 +89,7 @@ class Strangers:
         """Give the chance of 'something else' by the exact posterior."""
         sharp = Likelihood(findings.readings, self.trials.meter, self.trials.circuit.nominal)
         cells = [math.log(self._cell(r)) for r in findings.readings]
-        other = math.log(self.prior.other) + sharp.anything(work.healthy.value, work.healthy.shared) + sum(cells)
+        other = math.log(self.prior.other) + sharp.anything(work.healthy.value, self._healthy(work)) + sum(cells)
         library = [self._library(case, findings, work)]
         if other > library[0]:  # unless one reading is wrong altogether
             for j, cell in enumerate(cells):
@@ -95,6 +97,10 @@ class Strangers:
                 slipped = math.log(SLIP / (1 - SLIP)) + cell - math.log(sharp.span[j])
                 library.append(slipped + self._library(case, left, self._diagnosed(left)))
         return math.exp(other - float(np.logaddexp.reduce([other, *library])))
+
+    def _healthy(self, work: Diagnosing) -> Array:
+        """Covariance of the healthy vehicle's readings by the file's tolerances."""
+        return work.table.courses(work.columns)[0].shared
 
     def _cell(self, reading: TakenReading) -> float:
         unit = INSTRUMENTS[reading.task.instrument]

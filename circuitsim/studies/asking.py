@@ -99,14 +99,13 @@ def _vehicles(work: Diagnosing, chances: Mapping[str, float]) -> list[tuple[tupl
 def _predictions(work: Diagnosing, vehicles: Sequence[tuple[Fault, ...]], tests: Sequence[int]) -> tuple[Array, Array]:
     """Give what each vehicle's readings at tests would be, given all readings so far, and their deviations."""
     count = len(work.readings)
-    shown = work.table.bench.show(vehicles, [*work.columns[:count], *(work.table.place[work.tests[k][0]] for k in tests)])
-    wide = work.likelihood.allowance.tolerances
-    mean, spread = shown.value[:, count:], wide * shown.spread[:, count:]
+    shown = work.weighed.bench.show(vehicles, [*work.columns[:count], *(work.table.place[work.tests[k][0]] for k in tests)])
+    mean, spread = shown.value[:, count:], shown.spread[:, count:]
     variance = (spread**2).sum(axis=-1)
     numbers = work.likelihood.numbers
     if numbers.size:
         inverse, _, left = work.likelihood.solved(shown.value[:, :count], shared_by(shown.spread[:, :count]))
-        cross = wide * spread @ shown.spread[:, numbers].transpose(0, 2, 1)
+        cross = spread @ shown.spread[:, numbers].transpose(0, 2, 1)
         mean = mean + np.einsum("vtj,vjk,vk->vt", cross, inverse, left)
         variance = variance - np.einsum("vtj,vjk,vtk->vt", cross, inverse, cross)
     return mean, np.sqrt(np.maximum(variance, 0.0))

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.allowance import Bench
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
@@ -47,7 +47,7 @@ class Look:
 
 
 def look_closer(
-    bench: FaultBench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings, courses: Sequence[Course],
+    bench: Bench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings, courses: Sequence[Course],
     densities: Sequence[Density], floor: float = -math.inf,
 ) -> tuple[list[Density], float]:  # fmt: skip
     """Give the densities of some courses anew, and the logarithm of the healthy vehicle's likelihood.
@@ -95,7 +95,7 @@ class Climb:
     """
 
     def __init__(
-        self, bench: FaultBench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings,
+        self, bench: Bench, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings,
         courses: Sequence[Course], looks: Sequence[Look],
     ) -> None:  # fmt: skip
         self.bench, self.columns, self.likelihood, self.sightings = bench, list(columns), likelihood, sightings
@@ -139,7 +139,7 @@ class Climb:
         moved = np.clip(along_left / np.maximum(sharp, 1e-12), -_REACH, _REACH)
         on = np.where(moves, np.clip(share + moved, 0, 1), share)
         rest = left - along * (on - share)[:, None]
-        goal = self.likelihood.allowance.tolerances**2 * np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
+        goal = np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
         lost = np.isnan(shown.value[:size, numbers]).sum(axis=1)  # where there is no point, nothing speaks against the place
         better = (merit > self._height[some]) & np.isfinite(total) & (lost <= self._lost[some])
         self._go_on(some, better, merit)
@@ -149,8 +149,7 @@ class Climb:
         self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
         self.kept[new], self._promise[new] = self.strays[new], total[better]
         self._way[new] = (on - share)[better]
-        stride = _STRIDE * self.likelihood.allowance.tolerances
-        self._ways[new] = np.clip(goal - strays, -stride, stride)[better]
+        self._ways[new] = np.clip(goal - strays, -_STRIDE, _STRIDE)[better]
         gain = lacking + 0.5 * np.abs(along_left * (on - share))
         self._rise[new] = 2 * gain[better]
         self.open = np.setdiff1d(self.open, some[better & (gain < _SETTLED)])
@@ -180,7 +179,6 @@ class Climb:
         """Give the logarithm of the joint density of readings and strays, up to a constant."""
         none = np.zeros((len(value), value.shape[1], value.shape[1]))
         inverse, _, left = self.likelihood.solved(value, none, doubtful)
-        strays = strays / self.likelihood.allowance.tolerances
         return np.asarray(-0.5 * ((strays**2).sum(axis=1) + np.einsum("vi,vij,vj->v", left, inverse, left)))
 
 

@@ -15,6 +15,7 @@ from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import PossibleFault, find_faults
 from circuitsim.studies.advice import advise, afterthought, firmness
+from circuitsim.studies.allowance import Allowance
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.clouds import cloud_of, good_cloud
@@ -22,7 +23,7 @@ from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Me
 from circuitsim.studies.evidence import AS_PRINTED, MANY, Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
-from circuitsim.studies.likelihood import Allowance, Likelihood
+from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
@@ -162,7 +163,7 @@ class Diagnosing:
     def _explained(self) -> dict[str, float]:
         """Logarithm of the likelihood of each fault, averaged over its severities, of healthy and of something else."""
         found = {HEALTHY: self.base + self.sightings.words(None)}
-        found[OTHER] = self.likelihood.anything(self.healthy.value, self.healthy.shared) + self.sightings.anything()
+        found[OTHER] = self.weighed.anything + self.sightings.anything()
         for density, family in zip(self.densities, self.members, strict=True):
             evidence = density.evidence
             for fault in family:

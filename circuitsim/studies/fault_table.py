@@ -90,9 +90,13 @@ class FaultTable:
             self._solved[missing] = True
         return wanted
 
-    def courses(self, columns: Sequence[int]) -> tuple[Course, list[Course]]:
-        """Give the healthy vehicle and every fault along its severity, filled with what is on the grid."""
+    def courses(self, columns: Sequence[int], factors: Array | None = None) -> tuple[Course, list[Course]]:
+        """Give the healthy vehicle and every fault along its severity, filled with what is on the grid.
+
+        factors: on the standard deviation of each uncertain number, (numbers,).
+        """
         value, spread, speed = (array[:, columns] for array in self._arrays)
+        spread = spread if factors is None or (factors == 1.0).all() else spread * factors
         healthy = Course("healthy", lambda _: (), graded=False)
         courses = [course_of(family[0], healthy if family[0].kind.intermittent else None) for family in self.families]
         rows: dict[int, list[int]] = {}

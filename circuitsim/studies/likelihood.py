@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack
 
 from circuitsim.measure import INSTRUMENTS, Meter
+from circuitsim.studies.allowance import SHARP, Allowance
 from circuitsim.studies.evidence import TakenReading
 
-__all__ = ["Agreement", "Allowance", "Likelihood", "shared_by"]
+__all__ = ["Agreement", "Likelihood", "shared_by"]
 
 Array = NDArray[np.float64]
 SLIP = 0.003
@@ -30,27 +31,6 @@ _LEAST = 0.005  # of what looks and overloads are given, whatever is predicted
 _BLUR = 0.15  # share by which people differ on how bright a lamp is (assumed)
 _JUMPS = 0.005  # chance that a display jumps though no contact does (assumed)
 _LOG2PI = math.log(2 * math.pi)
-
-
-@dataclass(frozen=True)
-class Allowance:
-    """Room for what a circuit's file leaves out.
-
-    chance: beforehand, that so much is needed; tolerances: factor on all standard deviations of parts; volts, amperes:
-    standard deviation of each reading, by itself.
-    """
-
-    chance: float = 1.0
-    tolerances: float = 1.0
-    volts: float = 0.0
-    amperes: float = 0.0
-
-    def of(self, unit: str) -> float:
-        """Standard deviation of a reading in some unit."""
-        return {"V": self.volts, "A": self.amperes}.get(unit, 0.0)
-
-
-SHARP = Allowance()
 
 
 @dataclass(frozen=True)
@@ -92,7 +72,6 @@ class Likelihood:
         self.value = np.array([self.readings[k].shown.value for k in self.numbers])
         spans = {"V": 1.3 * nominal, "A": 60.0, "Ω": 1e3, "1": 1.0}
         self.span = np.array([spans[self.units[k]] for k in self.numbers])
-        self._wide = allowance.tolerances**2
         self.noise, self.gains = self._errors()
 
     def _errors(self) -> tuple[Array, Array]:
@@ -110,7 +89,7 @@ class Likelihood:
     def covariance(self, shared: Array, extra: Array | None = None) -> Array:
         """Covariance of the numbers, (vehicles, numbers, numbers): tolerances (see `shared_by`), meter, `extra` variances."""
         every = self.numbers.size == shared.shape[1]
-        found = self._wide * (shared if every else shared[:, self.numbers[:, None], self.numbers]) + self.gains @ self.gains.T
+        found = (shared if every else shared[:, self.numbers[:, None], self.numbers]) + self.gains @ self.gains.T
         diagonal = np.arange(self.numbers.size)
         found[:, diagonal, diagonal] += self.noise + (0.0 if extra is None else extra[:, self.numbers])
         return np.asarray(found)
@@ -162,7 +141,7 @@ class Likelihood:
         total = np.full(len(value), len(self.unstable) * math.log(_JUMPS))
         for k in self.others:
             shown, predicted = self.readings[k].shown, value[:, k]
-            deviation = np.sqrt(self._wide * shared[:, k, k] + (_BLUR * predicted) ** 2) + 1e-9
+            deviation = np.sqrt(shared[:, k, k] + (_BLUR * predicted) ** 2) + 1e-9
             if shown.kind == "look":
                 low, high = _LOOKS[shown.look]
             else:
@@ -194,9 +173,7 @@ class Likelihood:
         """Each number taken while good or bad, by itself."""
         parts = []
         for v, s, e in ((value, shared, extra), (good, good_shared, np.zeros_like(good))):
-            variance = (
-                self._wide * s[:, self.numbers, self.numbers] + (self.gains**2).sum(axis=-1) + self.noise + e[:, self.numbers]
-            )
+            variance = s[:, self.numbers, self.numbers] + (self.gains**2).sum(axis=-1) + self.noise + e[:, self.numbers]
             left = np.nan_to_num(self.value - v[:, self.numbers], nan=1e3)
             parts.append(-0.5 * (_LOG2PI + np.log(variance) + left**2 / variance))
         return np.asarray(np.logaddexp(parts[0], np.broadcast_to(parts[1], parts[0].shape)).sum(axis=1)) + self.numbers.size * (
@@ -209,9 +186,8 @@ class Likelihood:
         Half of it lets the healthy vehicle's parts stray by many times their tolerances, together, as an unknown fault
         does; half lets any number of readings lie anywhere, the worst first.
         """
-        own = shared / self._wide  # the tolerances of the file, whatever room is given
-        stray = [self.judge(value, wide**2 * own).total[0] for wide in (6.0, 20.0, 60.0)]
-        return float(np.logaddexp(_mean_log(stray), self._outliers(value, own)) - math.log(2))
+        stray = [self.judge(value, wide**2 * shared).total[0] for wide in (6.0, 20.0, 60.0)]
+        return float(np.logaddexp(_mean_log(stray), self._outliers(value, shared)) - math.log(2))
 
     def _outliers(self, value: Array, shared: Array, share: float = 0.35) -> float:
         """Logarithm of the density if each reading is disturbed with a chance, anywhere in its span: greedily, worst first."""

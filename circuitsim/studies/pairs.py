@@ -99,7 +99,7 @@ def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
     vehicles = [
         (_at(others[a], x), _at(others[b], z)) for (a, b), (xs, zs) in zip(tried, grids, strict=True) for x in xs for z in zs
     ]
-    shown = work.table.bench.show(vehicles, work.columns)
+    shown = work.weighed.bench.show(vehicles, work.columns)
     best: list[tuple[float, float, float]] = []
     first = 0
     for xs, zs in grids:
@@ -112,7 +112,7 @@ def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
     top = max([work.base, *(c.log for c in climbed)])
     near = [k for k, c in enumerate(climbed) if c.log > top - _NEAR]
     courses = [Course(ends[k][0].name, _maker(ends[k][0], climbed[k].second), graded=ends[k][0].graded) for k in near]
-    follow(work.table.bench, courses, work.likelihood, work.sightings, work.columns, work.base)
+    follow(work.weighed.bench, courses, work.likelihood, work.sightings, work.columns, work.base)
     return [
         found for k, course in zip(near, courses, strict=True)
         if (found := _paired(work, *ends[k], climbed[k], course)) is not None
@@ -184,7 +184,7 @@ def _climb(
         ahead = np.where(at > 0.5, -_APART, _APART)
         places = [at, at + ahead * [1, 0], at + ahead * [0, 1]]
         vehicles = [(_at(a, p[k, 0]), _at(b, p[k, 1])) for p in places for k, (a, b) in enumerate(ends)]
-        shown = work.table.bench.show(vehicles, work.columns)
+        shown = work.weighed.bench.show(vehicles, work.columns)
         shared = shared_by(shown.spread[: len(ends)])
         logs = work.likelihood.judge(shown.value[: len(ends)], shared).total
         logs = logs + work.sightings.logs(shown.speed[: len(ends)], list(shown.blown[: len(ends)]))

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure.faults import Fault
-from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.allowance import Bench
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.sightings import Sightings
 
@@ -228,7 +228,7 @@ class Density:
 
 
 def follow(
-    bench: FaultBench, courses: Sequence[Course], likelihood: Likelihood, sightings: Sightings, columns: Sequence[int],
+    bench: Bench, courses: Sequence[Course], likelihood: Likelihood, sightings: Sightings, columns: Sequence[int],
     floor: float, rounds: int = _ROUNDS,
 ) -> None:  # fmt: skip
     """Solve courses on their grid (unless they have one), then where their likelihood is.
@@ -262,7 +262,7 @@ def _jumps(course: Course) -> bool:
     return any(b - a > _JUMP for a, b in course.jumps())
 
 
-def solve(bench: FaultBench, wanted: Sequence[tuple[Course, float]], columns: Sequence[int]) -> None:
+def solve(bench: Bench, wanted: Sequence[tuple[Course, float]], columns: Sequence[int]) -> None:
     """Solve courses at shares."""
     vehicles = [c.make(x) for c, x in wanted]
     shown = bench.show(vehicles, columns)

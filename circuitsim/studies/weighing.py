@@ -14,16 +14,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from circuitsim.studies.allowance import Allowance, Bench, LooseBench
 from circuitsim.studies.closer import look_closer
 from circuitsim.studies.fault_table import FaultTable
-from circuitsim.studies.likelihood import Allowance, Likelihood
+from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
 
 __all__ = ["ALLOWANCES", "BLIND", "SPEAKS", "Weighed", "weigh"]
 
 ALLOWANCES = (
-    Allowance(0.8), Allowance(0.1, 2.0, 0.004, 0.1), Allowance(0.05, 5.0, 0.004, 0.1), Allowance(0.05, 5.0, 0.02, 0.5)
+    Allowance(0.8), Allowance(0.1, 2.0, 1.5, 0.004, 0.1), Allowance(0.05, 5.0, 1.5, 0.004, 0.1),
+    Allowance(0.05, 5.0, 1.5, 0.02, 0.5),
 )  # fmt: skip
 """What a file is taken to leave out, with the chance of each (assumed): nothing; a little; wires led quite otherwise; and
 other loads besides.
@@ -41,14 +43,17 @@ _STRAINED = 3.0  # standard deviations of chi-squared by which even the best sus
 class Weighed:
     """All suspects along their severities, as some readings have them.
 
-    base: log likelihood of the healthy vehicle; courses: filled, each with its density.
+    base: log likelihood of the healthy vehicle; anything: that of something else; courses: filled, each with its density;
+    bench: where more of them is solved, with the same room.
     """
 
+    bench: Bench
     likelihood: Likelihood
     sightings: Sightings
     healthy: Course
     courses: list[Course]
     base: float
+    anything: float
 
     @property
     def allowance(self) -> Allowance:
@@ -85,21 +90,22 @@ class Weighed:
         return 2 * (perfect - top) > count + _STRAINED * math.sqrt(2 * count)
 
 
-def weigh(
-    table: FaultTable, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings, *, closer: bool = True
-) -> Weighed:
+def weigh(table: FaultTable, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings) -> Weighed:
     """Follow every fault of a table along its severity, and look at live ones more closely; columns: of readings and sights."""
-    healthy, courses = table.courses(columns)
+    factors = likelihood.allowance.factors(table.bench)
+    healthy, courses = table.courses(columns, factors)
     sightings.know(healthy.speed[0])
     base = float(healthy.density(likelihood, sightings).logs[0])
-    found = Weighed(likelihood, sightings, healthy, courses, base)
-    follow(table.bench, courses, likelihood, sightings, columns, base)
-    if closer and likelihood.numbers.size:
-        _look_closer(found, table, columns)
+    own = shared_by(healthy.spread / factors)  # the tolerances of the file, whatever room is given
+    bench = LooseBench(table.bench, factors)
+    found = Weighed(bench, likelihood, sightings, healthy, courses, base, likelihood.anything(healthy.value, own))
+    follow(bench, courses, likelihood, sightings, columns, base)
+    if likelihood.numbers.size:
+        _look_closer(found, columns)
     return found
 
 
-def _look_closer(found: Weighed, table: FaultTable, columns: Sequence[int]) -> None:
+def _look_closer(found: Weighed, columns: Sequence[int]) -> None:
     """Take the slopes of live suspects where their parts would have to lie; what looks healthy changes as that does."""
     likelihood, densities, base = found.likelihood, found.densities(), found.base
     evidence = np.array([d.evidence for d in densities])
@@ -110,9 +116,8 @@ def _look_closer(found: Weighed, table: FaultTable, columns: Sequence[int]) -> N
     live = [k for k in np.argsort(-evidence).tolist() if evidence[k] > near and not silent[k]]
     live = [k for k in live if found.courses[k].against is None][:_CLOSELY]
     some = [found.courses[k] for k in live]
-    floor = likelihood.anything(found.healthy.value, found.healthy.shared) - _LOST
-    args = (table.bench, columns, likelihood, found.sightings, some, [densities[k] for k in live])
-    anew, found.base = look_closer(*args, floor)
+    args = (found.bench, columns, likelihood, found.sightings, some, [densities[k] for k in live])
+    anew, found.base = look_closer(*args, found.anything - _LOST)
     for course, density in zip(some, anew, strict=True):
         course.take(density)
     for k in set(range(len(found.courses))) - set(live):

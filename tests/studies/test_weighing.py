@@ -16,11 +16,12 @@ from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.measure.faults.sampled import FaultSampler
+from circuitsim.studies.allowance import Allowance
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.diagnosis import OTHER
 from circuitsim.studies.evidence import Findings, Shown, TakenReading
 from circuitsim.studies.fault_table import FaultTable
-from circuitsim.studies.likelihood import Allowance, Likelihood
+from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.priors import Prior
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.weighing import weigh
@@ -55,14 +56,14 @@ def quadrature(likelihood: Likelihood, tasks: list[Task]) -> float:
     assert len(bench.what) == 3
     grid = np.stack(np.meshgrid(nodes, nodes, nodes, indexing="ij"), axis=-1).reshape(-1, 3)
     weight = np.einsum("i,j,k->ijk", weights, weights, weights).ravel() / weights.sum() ** 3
-    value = FaultSampler(bench, None).show(np.full(len(grid), 0.5), likelihood.allowance.tolerances * grid)
+    value = FaultSampler(bench, None).show(np.full(len(grid), 0.5), grid * likelihood.allowance.factors(bench))
     noise = likelihood.gains @ likelihood.gains.T + np.diag(likelihood.noise)
     left = likelihood.value - value
     logs = -0.5 * np.einsum("vi,ij,vj->v", left, np.linalg.inv(noise), left) - 0.5 * np.linalg.slogdet(2 * np.pi * noise)[1]
     return float(np.log((weight * np.exp(logs)).sum()))
 
 
-@pytest.mark.parametrize("allowance", [Allowance(), Allowance(0.5, 1.5, 0.004, 0.1), Allowance(0.5, 1.0, 0.05, 0.3)])
+@pytest.mark.parametrize("allowance", [Allowance(), Allowance(0.5, 1.5, 1.2, 0.004, 0.1), Allowance(0.5, 1.0, 1.0, 0.05, 0.3)])
 def test_the_evidence_with_room_is_that_of_nested_quadrature(allowance: Allowance, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("circuitsim.studies.likelihood.SLIP", 1e-100)  # a slip is no part of the quadrature
     tasks = [TASKS[2], TASKS[3]]
