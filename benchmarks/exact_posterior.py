@@ -354,7 +354,8 @@ class Exact:
     """What the exact posterior is.
 
     chances, half: of each fault (by name), by half the vehicles too; effective: vehicles behind the truth's chance; error:
-    standard error of its logarithm; evidence: of each suspect that was weighed (-1: healthy).
+    standard error of its logarithm; evidence: of each suspect that was weighed (-1: healthy); total: logarithm of the chance of
+    the digits shown, by all suspects with their chances beforehand.
     """
 
     chances: dict[str, float]
@@ -362,6 +363,7 @@ class Exact:
     effective: float
     error: float
     evidence: dict[int, Evidence]
+    total: float
 
 
 class Samplers(dict[str, FaultSampler]):
@@ -418,7 +420,9 @@ class _Posterior:
         pull = self._pulls(found)
         error = math.sqrt(sum(pull[k] ** 2 * e.doubt / e.count for k, e in found.items()))
         whole, half = ({k: getattr(e, name) for k, e in found.items()} for name in ("log", "half"))
-        return Exact(self._chances(whole), self._chances(half), found[self.place].effective, error, found)
+        total = [math.log(p) + whole[k] for k, names in self.before.items() for p in names.values() if p > 0]
+        total_log = float(np.logaddexp.reduce(total))
+        return Exact(self._chances(whole), self._chances(half), found[self.place].effective, error, found, total_log)
 
     def _chances(self, logs: Mapping[int, float]) -> dict[str, float]:
         top = max(logs.values())

@@ -14,11 +14,11 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchmarks.diagnosis import Setting, outside_cases
 from benchmarks.exact_posterior import Samplers, exact_posterior
@@ -26,13 +26,14 @@ from benchmarks.faulty_vehicles import Case, write_down
 from benchmarks.posterior import CIRCUIT, Trials, tests_of
 from circuitsim.measure import INSTRUMENTS, Task
 from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.allowance import SHARP, Allowance
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.diagnosis import HEALTHY, OTHER
 from circuitsim.studies.evidence import Findings, TakenReading
-from circuitsim.studies.likelihood import SLIP, Likelihood
+from circuitsim.studies.likelihood import SLIP
 from circuitsim.studies.priors import Prior
+from circuitsim.studies.weighing import ALLOWANCES
 
-Array = NDArray[np.float64]
 TELLS = 0.5
 """Chance of 'something else' by the exact posterior above which readings can tell."""
 NAMED = 0.9
@@ -59,8 +60,13 @@ class Strangers:
         self.trials = Trials(circuit, 0, VEHICLES, step, seed)
         self.prior = Prior(healthy=0.1)
         given = Setting(self.trials.table, tests_of(step), self.prior, self.trials.meter)
-        self.cases = outside_cases(given, cases, seed)
+        # A display that is over its range has no digits whose chance could be weighed.
+        self.cases = [c for c in outside_cases(given, cases, seed) if self._in_range(self.findings(c))]
         self._fewer: dict[tuple[Task, ...], Samplers] = {}
+
+    @staticmethod
+    def _in_range(findings: Findings) -> bool:
+        return all(r.shown.kind == "number" for r in findings.readings)
 
     def findings(self, case: Case) -> Findings:
         """Solve a case, and write down what the meter shows."""
@@ -79,28 +85,24 @@ class Strangers:
         best = int(np.argmax(weights))
         true = {case.name, case.second.name if case.second else ""}
         wrong = weights[best] > NAMED and HEALTHY not in groups[best] and not true & set(groups[best])
-        return Told(self._exact(case, findings, work), chances[OTHER], chances[OTHER] > max(weights), wrong)
+        return Told(self._exact(case, findings), chances[OTHER], chances[OTHER] > max(weights), wrong)
 
-    def _diagnosed(self, findings: Findings) -> Diagnosing:
+    def _diagnosed(self, findings: Findings, allowances: Sequence[Allowance] = ALLOWANCES) -> Diagnosing:
         t = self.trials
-        return Diagnosing(t.circuit, findings, t.meter, self.prior, table=t.table)
+        return Diagnosing(t.circuit, findings, t.meter, self.prior, table=t.table, allowances=allowances)
 
-    def _exact(self, case: Case, findings: Findings, work: Diagnosing) -> float:
-        """Give the chance of 'something else' by the exact posterior."""
-        sharp = Likelihood(findings.readings, self.trials.meter, self.trials.circuit.nominal)
+    def _exact(self, case: Case, findings: Findings) -> float:
+        """Give the chance of 'something else' by the exact posterior; at least so much, where it is below a half."""
+        work = self._diagnosed(findings, [SHARP])
         cells = [math.log(self._cell(r)) for r in findings.readings]
-        other = math.log(self.prior.other) + sharp.anything(work.healthy.value, self._healthy(work)) + sum(cells)
+        other = math.log(self.prior.other) + work.weighed.anything + sum(cells)
         library = [self._library(case, findings, work)]
         if other > library[0]:  # unless one reading is wrong altogether
             for j, cell in enumerate(cells):
                 left = replace(findings, readings=findings.readings[:j] + findings.readings[j + 1 :])
-                slipped = math.log(SLIP / (1 - SLIP)) + cell - math.log(sharp.span[j])
-                library.append(slipped + self._library(case, left, self._diagnosed(left)))
+                slipped = math.log(SLIP / (1 - SLIP)) + cell - math.log(work.likelihood.span[j])
+                library.append(slipped + self._library(case, left, self._diagnosed(left, [SHARP])))
         return math.exp(other - float(np.logaddexp.reduce([other, *library])))
-
-    def _healthy(self, work: Diagnosing) -> Array:
-        """Covariance of the healthy vehicle's readings by the file's tolerances."""
-        return work.table.courses(work.columns)[0].shared
 
     def _cell(self, reading: TakenReading) -> float:
         unit = INSTRUMENTS[reading.task.instrument]
@@ -114,10 +116,7 @@ class Strangers:
             samplers = self._fewer.setdefault(
                 tuple(tasks), Samplers(FaultBench(self.trials.circuit, tasks, self.trials.meter, work.faults), work.faults)
             )
-        found = exact_posterior(work, samplers, case.name, VEHICLES, case.seed)
-        before = {HEALTHY: self.prior.healthy, **self.prior.chances(work.faults)}
-        logs = [math.log(before[f.name]) + e.log for k, e in found.evidence.items() if k >= 0 for f in work.members[k]]
-        return float(np.logaddexp.reduce([*logs, math.log(before[HEALTHY]) + found.evidence[-1].log]))
+        return exact_posterior(work, samplers, case.name, VEHICLES, case.seed).total
 
 
 def measure(circuit: str = CIRCUIT, cases: int = 60, step: str = "3", seed: int = 3) -> list[dict[str, Any]]:

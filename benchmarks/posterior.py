@@ -35,11 +35,13 @@ from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
 from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.studies.allowance import SHARP, Allowance
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.priors import Prior
+from circuitsim.studies.weighing import ALLOWANCES
 
 CIRCUIT = "tractor-cab-fan"
 LEADS = (("BAT+", "BAT-"), ("MOT+", "GND"), ("MOT-", "GND"), ("CMD", "GND"))
@@ -107,11 +109,16 @@ class Trials:
         ]  # fmt: skip
         return Findings(tuple(readings), (), Conditions())
 
+    def _diagnosed(self, findings: Findings, allowances: Sequence[Allowance] = ALLOWANCES) -> Diagnosing:
+        return Diagnosing(self.circuit, findings, self.meter, self.prior, table=self.table, allowances=allowances)
+
     def score(self, number: int) -> Score:
         """Diagnose a case, and weigh it exactly."""
         began, case = time.perf_counter(), self.cases[number]
-        work = Diagnosing(self.circuit, self.findings(case), self.meter, self.prior, table=self.table)
-        told, exact = work.chances(), exact_posterior(work, self.samplers, case.name, self.vehicles, case.seed)
+        findings = self.findings(case)
+        work = self._diagnosed(findings)
+        told, sharp = work.chances(), self._diagnosed(findings, [SHARP]) if work.weighed.room() else work
+        exact = exact_posterior(sharp, self.samplers, case.name, self.vehicles, case.seed)
         groups = [work.names(group) for group in work.groups()]
         chosen = max(groups, key=lambda g: sum(told.get(n, 0.0) for n in g))
         better = max(groups, key=lambda g: sum(exact.chances.get(n, 0.0) for n in g))

@@ -101,7 +101,8 @@ def _predictions(work: Diagnosing, vehicles: Sequence[tuple[Fault, ...]], tests:
     count = len(work.readings)
     shown = work.weighed.bench.show(vehicles, [*work.columns[:count], *(work.table.place[work.tests[k][0]] for k in tests)])
     mean, spread = shown.value[:, count:], shown.spread[:, count:]
-    variance = (spread**2).sum(axis=-1)
+    room = [work.likelihood.allowance.of(INSTRUMENTS[work.tests[k][0].instrument]) for k in tests]
+    variance = (spread**2).sum(axis=-1) + np.array(room) ** 2
     numbers = work.likelihood.numbers
     if numbers.size:
         inverse, _, left = work.likelihood.solved(shown.value[:, :count], shared_by(shown.spread[:, :count]))

@@ -91,7 +91,8 @@ class Climb:
     """All places at once: where numbers and severities are likeliest, and what the readings say there.
 
     open: places that have not settled, and may come to something; at, kept: shares and strays of the highest so far; best: log
-    likelihood there, to first order about that place; width: standard deviation of the share there.
+    likelihood there, to first order about that place; width: standard deviation of the share there; lost: how many readings
+    have no point there.
     """
 
     def __init__(
@@ -106,7 +107,7 @@ class Climb:
         self.best = np.full(len(looks), -math.inf)
         self.at, self.width = self.share.copy(), np.full(len(looks), math.inf)
         self._height, self._promise = (np.full(len(looks), -math.inf) for _ in range(2))
-        self._lost = np.full(len(looks), len(self.columns))
+        self.lost = np.full(len(looks), len(self.columns))
         self.kept = self.strays.copy()
         # The way on from the highest so far, of the severity and of the numbers; by how much it rises there at first, in nats
         # for the whole way; and which part of it was gone.
@@ -141,18 +142,19 @@ class Climb:
         rest = left - along * (on - share)[:, None]
         goal = np.einsum("vmn,vmi,vi->vn", slopes[:, numbers], inverse, rest)
         lost = np.isnan(shown.value[:size, numbers]).sum(axis=1)  # where there is no point, nothing speaks against the place
-        better = (merit > self._height[some]) & np.isfinite(total) & (lost <= self._lost[some])
+        higher = (lost < self.lost[some]) | ((lost == self.lost[some]) & (merit > self._height[some]))
+        better = higher & np.isfinite(total)
         self._go_on(some, better, merit)
         new = some[better]
         self._height[new], self.best[new], self.at[new] = merit[better], (total - lacking)[better], self.share[new]
-        self._lost[new] = lost[better]
+        self.lost[new] = lost[better]
         self.width[new] = 1 / np.sqrt(np.maximum(sharp[better], 1e-12))
         self.kept[new], self._promise[new] = self.strays[new], total[better]
         self._way[new] = (on - share)[better]
         self._ways[new] = np.clip(goal - strays, -_STRIDE, _STRIDE)[better]
         gain = lacking + 0.5 * np.abs(along_left * (on - share))
         self._rise[new] = 2 * gain[better]
-        self.open = np.setdiff1d(self.open, some[better & (gain < _SETTLED)])
+        self.open = np.setdiff1d(self.open, some[better & (gain < _SETTLED) & (lost == 0)])
         self.share[some] = np.clip(self.at[some] + self._part[some] * self._way[some], 0, 1)
         self.strays[some] = self.kept[some] + self._part[some, None] * self._ways[some]
 
@@ -183,8 +185,8 @@ class Climb:
 
 
 def _anew(density: Density, work: Climb, mine: Sequence[int]) -> Density:
-    """Give a density as a closer look has it."""
-    if not np.isfinite(work.best[list(mine)]).all():
+    """Give a density as a closer look has it; as it was, where that found no point for some reading."""
+    if not np.isfinite(work.best[list(mine)]).all() or work.lost[list(mine)].any():
         return density
     shares, tops = work.at[list(mine)], work.best[list(mine)]
     if work.moves[mine[0]]:

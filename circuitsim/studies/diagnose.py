@@ -32,7 +32,7 @@ from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
-from circuitsim.studies.weighing import ALLOWANCES, BLIND, SPEAKS, Weighed, weigh
+from circuitsim.studies.weighing import ALLOWANCES, BLIND, NOT_QUITE, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
 
@@ -103,14 +103,15 @@ class Diagnosing:
     """The work behind `diagnose`: every fault along its severity, and their chances.
 
     table: faults and tests solved before, if they hold for these readings; tests: what could be measured next, with words;
-    both: whether pairs of faults are weighed.
+    both: whether pairs of faults are weighed; allowances: room for what the circuit's file leaves out, the first always tried;
+    weighed: all suspects with the room that the readings speak most for; sharp: with the first.
     """
 
     pairs: list[tuple[Pair, Course, float]]
 
     def __init__(
         self, circuit: Circuit, findings: Findings, meter: Meter, prior: Prior, *, intermittent: bool = False,
-        pairs: bool = False, table: FaultTable | None = None,
+        pairs: bool = False, table: FaultTable | None = None, allowances: Sequence[Allowance] = ALLOWANCES,
     ) -> None:  # fmt: skip
         self.circuit, self.meter, self.prior, self.findings = circuit, meter, prior, findings
         self.readings = [r for r in findings.readings if r.task.instrument in _TAKEN]
@@ -118,7 +119,7 @@ class Diagnosing:
         self.left_out = [f"{t.instrument} at {_placed(t)}" for t in left]
         self.sightings = Sightings(circuit, findings.observations, findings.conditions, len(self.readings))
         seen = self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
-        self.flickers, self.both = intermittent or seen, pairs
+        self.flickers, self.both, self.allowances = intermittent or seen, pairs, tuple(allowances)
         self.tests = candidates(circuit, findings.conditions)
         own = [*(r.task for r in self.readings), *self.sightings.tasks]
         self.table = table if table is not None and table.fits(self.flickers, own) else self._table(own)
@@ -135,13 +136,15 @@ class Diagnosing:
     def _follow(self) -> None:
         """Weigh all suspects; with room for what the circuit's file leaves out as well, where none explains the readings."""
         self.members: list[list[PossibleFault]] = list(self.table.families)
-        tried = [self._weigh(ALLOWANCES[0])]
-        if tried[0].weighed.strained([course for _, course, _ in self.pairs]):
-            tried += [self._weigh(allowance) for allowance in ALLOWANCES[1:]]
+        tried = [self._weigh(self.allowances[0])]
+        self.sharp = self.weighed
+        if self.sharp.strained([course for _, course, _ in self.pairs]):
+            tried += [self._weigh(allowance) for allowance in self.allowances[1:]]
         best = max(tried, key=self._evidence)
         self._take(best.weighed)
         self.pairs = best.pairs
-        self.logs = {name: float(np.logaddexp.reduce([one.logs.get(name, -math.inf) for one in tried])) for name in best.logs}
+        # With how much room something is from outside the library makes no difference to anybody.
+        self.logs = {**best.logs, OTHER: float(np.logaddexp.reduce([one.logs[OTHER] for one in tried]))}
 
     def _weigh(self, allowance: Allowance) -> _Tried:
         likelihood = Likelihood(self.readings, self.meter, self.circuit.nominal, allowance)
@@ -297,6 +300,8 @@ class Diagnosing:
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure)
         turned = swapped(self)
         verdict += afterthought(suspects, both=self.both, again=bool(turned))
+        if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
+            enough, verdict = False, f"{verdict}; {NOT_QUITE}"
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
@@ -331,7 +336,7 @@ class Diagnosing:
         """Say how the readings agree with a good circuit."""
         if not self.likelihood.numbers.size:
             return "nothing was measured that speaks against a good circuit"
-        off = np.abs(self.likelihood.apart(self.healthy.value, self.healthy.shared)[0])
+        off = np.abs(self.sharp.likelihood.apart(self.sharp.healthy.value, self.sharp.healthy.shared)[0])
         if (off > _OUT).any():
             return "readings lie where a good circuit's would, but for " + "; ".join(
                 _placed(self.readings[j].task) for j in np.flatnonzero(off > _OUT).tolist()

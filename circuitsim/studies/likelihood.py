@@ -86,6 +86,11 @@ class Likelihood:
             gains[j, units.index(unit)] = at.share * value / math.sqrt(3)
         return noise, gains
 
+    @property
+    def slip(self) -> float:
+        """What one number that is wrong altogether costs, nats, at most."""
+        return float(math.log(self.span.max(initial=1.0)) - math.log(SLIP))
+
     def covariance(self, shared: Array, extra: Array | None = None) -> Array:
         """Covariance of the numbers, (vehicles, numbers, numbers): tolerances (see `shared_by`), meter, `extra` variances."""
         every = self.numbers.size == shared.shape[1]
@@ -96,7 +101,7 @@ class Likelihood:
 
     def judge(self, value: Array, shared: Array, extra: Array | None = None) -> Agreement:
         """Judge vehicles by their predicted readings, (vehicles, readings), and covariances, (vehicles, readings, readings)."""
-        other = self._by_look(value, shared)
+        other = self.said(value, shared)
         if not self.numbers.size:
             return Agreement(other, np.zeros(value.shape), np.zeros(value.shape))
         inverse, weight, left = self.solved(value, shared, extra)
@@ -136,8 +141,8 @@ class Likelihood:
         weight = -0.5 * self.numbers.size * _LOG2PI - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
         return _inverse(np.asarray(lower)), np.asarray(weight), left
 
-    def _by_look(self, value: Array, shared: Array) -> Array:
-        """Give the logarithm of the chance of looks and overloads, and of displays that jump where nothing comes and goes."""
+    def said(self, value: Array, shared: Array) -> Array:
+        """Logarithm of the chance of looks and overloads, and of displays that jump where nothing comes and goes."""
         total = np.full(len(value), len(self.unstable) * math.log(_JUMPS))
         for k in self.others:
             shown, predicted = self.readings[k].shown, value[:, k]
@@ -158,7 +163,7 @@ class Likelihood:
         """
         bad = self.judge(value, shared, extra).total
         fine = self.judge(good, good_shared).total
-        mixed = self._by_look(value, shared) + self._each(value, shared, extra, good, good_shared)
+        mixed = self.said(value, shared) + self._each(value, shared, extra, good, good_shared)
         shares = np.log([0.3, 0.3, 0.4])
         total = np.logaddexp.reduce([np.broadcast_to(fine, bad.shape) + shares[0], bad + shares[1], mixed + shares[2]])
         for k in self.unstable:
@@ -192,7 +197,7 @@ class Likelihood:
     def _outliers(self, value: Array, shared: Array, share: float = 0.35) -> float:
         """Logarithm of the density if each reading is disturbed with a chance, anywhere in its span: greedily, worst first."""
         count = self.numbers.size
-        total = self._by_look(value, shared)[0]
+        total = self.said(value, shared)[0]
         if not count:
             return float(total)
         covariance, left = self.covariance(shared)[0], self.value - value[0, self.numbers]

@@ -50,4 +50,4 @@ def _chance(work: Diagnosing, seen: Observation, fault: tuple[int, PossibleFault
 
 
 def _percent(chance: float) -> str:
-    return f"{100 * min(chance, 1.0):.2g} %"
+    return "over 99 %" if chance > 0.99 else f"{100 * chance:.2g} %"

@@ -21,7 +21,7 @@ from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["ALLOWANCES", "BLIND", "SPEAKS", "Weighed", "weigh"]
+__all__ = ["ALLOWANCES", "BLIND", "NOT_QUITE", "SPEAKS", "Weighed", "weigh"]
 
 ALLOWANCES = (
     Allowance(0.8), Allowance(0.1, 2.0, 1.5, 0.004, 0.1), Allowance(0.05, 5.0, 1.5, 0.004, 0.1),
@@ -30,6 +30,7 @@ ALLOWANCES = (
 """What a file is taken to leave out, with the chance of each (assumed): nothing; a little; wires led quite otherwise; and
 other loads besides.
 """
+NOT_QUITE = "but it is not as its file says: look for what the file leaves out before you call it good"
 BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
@@ -65,10 +66,10 @@ class Weighed:
         a = self.allowance
         if a.tolerances == 1.0:
             return []
-        room = f"{1e3 * a.volts:g} mV and {a.amperes:g} A"
-        left_out = f"{room} for what it leaves out (other loads, wires led otherwise, a meter past its date)"
-        how = f"with {a.tolerances:g} times the tolerances of the circuit's file, and {left_out}"
-        return [f"no suspect explains these readings to the last digit: they are weighed {how}"]
+        wide = f"{a.tolerances:g} times the tolerances of the circuit's file ({a.joints:g} times those of joints)"
+        apart = f"{1e3 * a.volts:g} mV and {a.amperes:g} A in each reading"
+        why = "for what the file leaves out: other loads, wires led otherwise, a meter past its date"
+        return [f"no suspect explains these readings to the last digit; most speaks for {wide} and {apart}, {why}"]
 
     def densities(self, more: Sequence[Course] = ()) -> list[Density]:
         """Give the likelihood of each course along its severity, and of some more."""
@@ -86,8 +87,11 @@ class Weighed:
             course, density = [*self.courses, *more][best], densities[best]
             share, top = float(density.share[int(np.argmax(density.logs))]), float(density.logs.max())
         found = course.at(np.array([share]))
-        perfect = float(self.likelihood.solved(found.value, found.shared)[1][0])
-        return 2 * (perfect - top) > count + _STRAINED * math.sqrt(2 * count)
+        # What was seen and what a lamp showed is no misfit of numbers, and one reading may be wrong altogether.
+        seen = self.sightings.logs(found.speed, [course.blown[k] for k in found.nearest])
+        said = float(seen[0]) + float(self.likelihood.said(found.value, found.shared)[0])
+        perfect = float(self.likelihood.solved(found.value, found.shared)[1][0]) - self.likelihood.slip
+        return 2 * (perfect - (top - said)) > count + _STRAINED * math.sqrt(2 * count)
 
 
 def weigh(table: FaultTable, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings) -> Weighed:

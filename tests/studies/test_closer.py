@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -10,8 +11,8 @@ from small_circuits import blocked
 
 from circuitsim.measure import Conditions, Task
 from circuitsim.measure import meter as find_meter
-from circuitsim.measure.faults import find_faults
-from circuitsim.measure.faults.bench import FaultBench
+from circuitsim.measure.faults import Fault, find_faults
+from circuitsim.measure.faults.bench import FaultBench, Readout
 from circuitsim.measure.faults.sampled import FaultSampler
 from circuitsim.studies.closer import Climb, Look, look_closer
 from circuitsim.studies.diagnose import Diagnosing
@@ -111,7 +112,7 @@ def test_a_severity_that_ends_elsewhere_takes_its_likelihood_along(monkeypatch: 
     course, density = work.courses[k], work.densities[k]
 
     def step(climb: Climb, some: np.ndarray) -> None:
-        climb.at[some], climb.best[some], climb.width[some] = 0.0, -100.0, 3.0
+        climb.at[some], climb.best[some], climb.width[some], climb.lost[some] = 0.0, -100.0, 3.0, 0
         climb.open = np.zeros(0, np.intp)
 
     monkeypatch.setattr(Climb, "step", step)
@@ -119,3 +120,34 @@ def test_a_severity_that_ends_elsewhere_takes_its_likelihood_along(monkeypatch: 
     (anew,), base = look_closer(bench, [0, 1], work.likelihood, work.sightings, [course], [density])
     assert base == -100.0
     assert anew.evidence == pytest.approx(-100.0, abs=1.0)
+
+
+class Forgetful:
+    """A bench that finds no point for one reading the first time it is asked."""
+
+    def __init__(self, bench: FaultBench) -> None:
+        self.bench, self.what, self.asked = bench, bench.what, 0
+
+    def show(
+        self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, strays: np.ndarray | None = None, *,
+        patient: bool = True,
+    ) -> Readout:  # fmt: skip
+        shown = self.bench.show(vehicles, readings, strays, patient=patient)
+        self.asked += 1
+        if self.asked == 1:
+            shown.value[:, 0] = np.nan
+        return shown
+
+
+def test_a_reading_that_is_lost_at_the_first_look_does_not_settle_the_matter() -> None:
+    """Nothing speaks against a place with no reading: it must neither settle there nor be kept before one that has readings."""
+    circuit = blocked("normal")
+    work = Diagnosing(circuit, findings(11.9, 9.3), METER, Prior())
+    tops = []
+    for bench in (FaultBench(circuit, TASKS, METER, find_faults(circuit)), Forgetful(work.table.bench)):
+        climb = Climb(bench, work.columns, work.likelihood, work.sightings, [], [Look(-1, 0.5, False)])
+        for _ in range(12):
+            climb.step(np.array([0]))
+        assert not climb.lost.any()
+        tops.append(float(climb.best[0]))
+    assert tops[1] == pytest.approx(tops[0], abs=0.2)
