@@ -246,10 +246,18 @@ def _labels(figure: Any) -> list[str]:
     return [t.get_text() for axes in _panels(figure) for t in axes.get_yticklabels()]
 
 
-@pytest.mark.parametrize("probe", [PROBES, ("MOT-:GND",), (*PROBES, "CMD:GND", "BAT+:GND", "BAT+:MOT+", "MOT+:MOT-", "at:F7")])
+@cache
+def _at_all_steps(probe: tuple[str, ...]) -> Detectability:
+    return detectability(cs.load("tractor-cab-fan"), probe=probe)
+
+
+FEW = pytest.param(("MOT-:GND",), marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize("probe", [PROBES, FEW, (*PROBES, "CMD:GND", "BAT+:GND", "BAT+:MOT+", "MOT+:MOT-", "at:F7")])
 def test_the_pages_have_a_square_for_every_row_and_test(probe: tuple[str, ...]) -> None:
     """On A4 on its side (ISO 216: 297 × 210 mm), all rows once, in the circuit's order; no label is small or cut off."""
-    found = detectability(cs.load("tractor-cab-fan"), probe=probe)
+    found = _at_all_steps(probe)
     pages = detectability_pages(found)
     rows = [text for page in pages for text in _labels(page)]
     assert len(rows) == len(set(rows))
@@ -276,7 +284,7 @@ def _sites(found: Detectability) -> list[str]:
 
 def test_one_page_shows_the_rows_that_most_tests_show() -> None:
     """All where they fit; else the best, with how many there are in all, and where."""
-    found = detectability(cs.load("tractor-cab-fan"), probe=PROBES)
+    found = _at_all_steps(PROBES)
     everything = [text for page in detectability_pages(found) for text in _labels(page)]
     figure = detectability_figure(found)
     kept = set(_labels(figure))

@@ -23,8 +23,9 @@ Plain = Callable[[cs.Circuit], Compiled]
 Drawn = Callable[..., dict[tuple[str, str], Array]]
 Variant = Callable[..., cs.Circuit]
 NAMES = cs.circuit_names()
-# One for each way of controlling, where the generic ones add nothing but time.
+# One for each way of controlling; the generic ones, which add nothing but time, where the whole of a grid is asked for.
 KNOWN = [name for name in NAMES if not name.startswith("generic")]
+ALL = [name if name in KNOWN else pytest.param(name, marks=pytest.mark.slow) for name in NAMES]
 SETS = 600
 
 
@@ -43,7 +44,7 @@ def mixed(circuit: cs.Circuit, size: int, seed: int, drawn: Drawn) -> tuple[Arra
     return labels, {**{key: v for key, v in step_values(circuit, steps).items() if key not in values}, **values}
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_random_circuits_are_all_accepted_cold(name: str, load: Load, plain: Plain, drawn: Drawn) -> None:
     """600 sets from the tolerances, -30 to 60 °C around, from rest; every one runs, or rests when off."""
     circuit = load(name)
@@ -58,7 +59,7 @@ def test_random_circuits_are_all_accepted_cold(name: str, load: Load, plain: Pla
     }
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_random_circuits_are_all_accepted_warm(name: str, load: Load, plain: Plain, drawn: Drawn) -> None:
     """The same with all temperatures settled."""
     circuit = load(name)
@@ -84,7 +85,7 @@ def random_starts(compiled: Compiled, count: int, seed: int) -> Array:
     return start
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_64_starts_return_no_other_root(name: str, load: Load, plain: Plain, drawn: Drawn) -> None:
     """A random circuit of each kind at a random step, warm: what is returned is the state reached from rest."""
     circuit = load(name)
@@ -134,7 +135,7 @@ MOVING = ("running", "stalled", "at rest", "locked")
 
 
 @pytest.mark.parametrize("since", ["cold", "warm"])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_every_joint_and_wire_from_a_micro_ohm_to_open(name: str, since: str, load: Load, plain: Plain) -> None:
     """Each has its point off and at the top step; warm, where there is no steady state, a verdict says so."""
     circuit = load(name)
@@ -166,7 +167,7 @@ def test_off_with_a_bad_shared_ground_stays_off(load: Load, plain: Plain) -> Non
     assert points.voltage("U1.sg") == pytest.approx(idle * ohms, rel=0.01)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_flat_battery(name: str, load: Load, plain: Plain) -> None:
     """From nothing to half a volt: too little for the brushes, so nothing turns, and nothing is above the battery."""
     circuit = load(name)
@@ -182,7 +183,7 @@ def test_flat_battery(name: str, load: Load, plain: Plain) -> None:
             assert (points.voltage("BAT+", "BAT-") <= emf + 1e-3).all()
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_locked_rotor_cold(name: str, load: Load, plain: Plain, variant: Variant) -> None:
     """A seized wheel, right after switching on: locked at every step that is on, with more current than turning.
 
@@ -208,7 +209,7 @@ def test_locked_rotor_warm_has_a_verdict(name: str, load: Load, plain: Plain, va
     assert not points.valid[0]
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_friction_from_none_to_seized_cold(name: str, load: Load, plain: Plain) -> None:
     """At each step it turns, then stands: one breakaway, with the current rising all the way to it.
 

@@ -18,6 +18,8 @@ from circuitsim.studies.sampling import Uncertain, draw, uncertain_numbers
 from circuitsim.studies.tolerance import CHUNK, Spread, tolerance
 
 METER = meter("standard")
+# Compiled programs give what numpy's give (tests/engine/test_native_circuits.py), and take seconds to make; one is run here.
+NUMPY: dict[str, Any] = {"native": False}
 
 
 def vehicle(circuit: Circuit, numbers: tuple[Uncertain, ...], standard: np.ndarray) -> Circuit:
@@ -35,28 +37,31 @@ def vehicle(circuit: Circuit, numbers: tuple[Uncertain, ...], standard: np.ndarr
 
 
 @pytest.mark.parametrize(
-    ("name", "given"),
+    ("name", "given", "count"),
     [
-        ("tractor-cab-fan", {}),
-        ("tractor-cab-fan", {"engine": "running", "since": "warm"}),
-        ("coach-defroster-fan", {}),
-        ("minibus-condenser-fan", {"fit": ["jumper:MOT-:GND"], "unplug": ["X5"]}),
+        ("tractor-cab-fan", {}, 2),
+        ("tractor-cab-fan", {"engine": "running", "since": "warm"}, 1),
+        ("coach-defroster-fan", {}, 1),
+        ("minibus-condenser-fan", {"fit": ["jumper:MOT-:GND"], "unplug": ["X5"]}, 1),
     ],
 )
-def test_each_vehicle_reads_what_predict_would_measure_on_it(name: str, given: dict[str, Any]) -> None:
-    """All states from the same drawn vehicles: drawn in a batch, or each built as a circuit of its own and measured."""
+def test_each_vehicle_reads_what_predict_would_measure_on_it(name: str, given: dict[str, Any], count: int) -> None:
+    """All states from the same drawn vehicles: drawn in a batch, or each built as a circuit of its own and measured.
+
+    Off, and every other step down from the top: from step to step a value differs, from state to state the circuit.
+    """
     circuit = cs.load(name)
     state = Conditions.read(circuit, **given)
-    tasks = [task for task, _ in reading_plan(circuit, state)]
+    tasks = [task for task, _ in reading_plan(circuit, state, (circuit.steps[0], *circuit.steps[:0:-2]))]
     nominal = measure(circuit, tasks, METER)
     bands = [band_of(m.expected, m.contributions) for m in nominal]
     halves = [(b.high - b.low) / 2 for b in bands]
-    found = make_rigs(circuit, tasks, nominal, halves, METER, {})
+    found = make_rigs(circuit, tasks, nominal, halves, METER, {}, None if count > 1 else False)
     numbers = uncertain_numbers(circuit, circuit.net, {})
-    standard = draw(numbers, 1024, 1, 0)[:, :2]
-    values = np.full((len(tasks), 2), np.nan)
+    standard = draw(numbers, 1024, 1, 0)[:, :count]
+    values = np.full((len(tasks), count), np.nan)
     assert sum(rig.solve(numbers, standard, values) for rig in found) == 0
-    for k in range(2):
+    for k in range(count):
         own = [m.expected for m in measure(vehicle(circuit, numbers, standard[:, k]), tasks, METER)]
         # A meter that hardly loads (under LIGHT of the half width on the nominal vehicle) loads this one not ten times
         # as much; beyond that only the solver's 1e-9 of the largest voltage.
@@ -69,7 +74,7 @@ def test_every_reading_of_the_chart_has_a_spread() -> None:
     """`predict` shows nothing that `tolerance` leaves out, in the same order."""
     circuit = cs.load("coach-defroster-fan")
     chart = cs.predict(circuit)
-    report = tolerance(circuit, samples=1)
+    report = tolerance(circuit, samples=1, **NUMPY)
     assert {s.instrument for s in report.spreads} == {"voltmeter", "clamp", "lamp", "ohmmeter"}
     assert [(s.label, s.step, s.unplugged, s.ignition) for s in report.spreads] == [
         (r.label, r.step, r.unplugged, r.ignition) for r in chart.readings
@@ -90,7 +95,9 @@ def spread(report: cs.ToleranceReport, label: str, step: str) -> Spread:
 
 def test_stories_of_unplugged_connectors() -> None:
     """The battery's spread is what an unplugged feed shows, a good lamp is bright in every vehicle (common practice)."""
-    report = tolerance(cs.load("tractor-cab-fan"), samples=CHUNK, step=["off", "4"], rows=["unplugged", "ignition off"])
+    report = tolerance(
+        cs.load("tractor-cab-fan"), samples=CHUNK, step=["off", "4"], rows=["unplugged", "ignition off"], **NUMPY
+    )
     rest = spread(report, "battery at rest, ignition off", "off")
     for label in ("motor unplugged: feed at the plug", "controller unplugged: low side at the plug"):
         feed = spread(report, label, "4")
@@ -105,7 +112,7 @@ def test_stories_of_unplugged_connectors() -> None:
 def test_the_meter_is_in_the_circuit_where_it_loads_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """A low-impedance meter pulls an unplugged wire down by kilohms against megohms: not a shift that all have alike."""
     circuit = cs.load("tractor-cab-fan")
-    options: dict[str, Any] = {"samples": CHUNK, "step": "2", "probe": "CMD:GND", "meter": "low-impedance"}
+    options: dict[str, Any] = {"samples": CHUNK, "step": "2", "probe": "CMD:GND", "meter": "low-impedance", **NUMPY}
     (loaded,) = tolerance(circuit, **options).spreads
     (free,) = tolerance(circuit, **{**options, "meter": "standard"}).spreads
     assert free.median - loaded.median > 1.0
@@ -118,9 +125,9 @@ def test_the_meter_is_in_the_circuit_where_it_loads_it(monkeypatch: pytest.Monke
 def test_light_meters_may_be_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leaving light meters out moves no quantile by more than a three-hundredth of the width (LIGHT is a thousandth)."""
     circuit = cs.load("tractor-cab-fan")
-    quick = tolerance(circuit, samples=CHUNK, step="2", rows=["low side", "command", "drop"])
+    quick = tolerance(circuit, samples=CHUNK, step="2", rows=["low side", "command", "drop"], **NUMPY)
     monkeypatch.setattr(rigs, "LIGHT", -1.0)
-    full = tolerance(circuit, samples=CHUNK, step="2", rows=["low side", "command", "drop"])
+    full = tolerance(circuit, samples=CHUNK, step="2", rows=["low side", "command", "drop"], **NUMPY)
     for a, b in zip(quick.spreads, full.spreads, strict=True):
         allowed = (b.high - b.low) / 300 + a.resolution + b.resolution + 1e-12
         assert abs(a.low - b.low) <= allowed, f"{a.label} at {a.step}"

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
+from small_circuits import BENCH_FAN
 
 import circuitsim as cs
 from circuitsim.elements.base import Element, Law, Parameter, Symbols, rotational
@@ -104,19 +106,19 @@ def test_a_stall_near_the_rating_may_hold_a_fuse_for_many_seconds() -> None:
 # So long after key-on ------------------------------------------------------------------------------------------------
 
 
+@cache
+def _at_the_top(since: str) -> cs.Chart:
+    return cs.predict(TRACTOR, since=since, step=cs.load(TRACTOR).steps[-1], probe="MOT-:GND")
+
+
 def test_readings_on_their_way_lie_between_cold_and_warm() -> None:
     """Where a reading moves by heat one way, the time after key-on leads from the cold to the warm one."""
-    top = cs.load(TRACTOR).steps[-1]
-    found = [
-        cs.predict(TRACTOR, since=since, step=top, probe="MOT-:GND").readings[0].expected
-        for since in ("cold", "10 s", 1800.0, "warm")
-    ]
+    found = [_at_the_top(since).readings[0].expected for since in ("cold", "10 s", "1800 s", "warm")]
     assert found[0] < found[1] < found[2] < found[3]
 
 
 def test_a_reading_soon_after_key_on_is_taken_on_the_run_up() -> None:
-    top = cs.load(TRACTOR).steps[-1]
-    soon, later = (cs.predict(TRACTOR, since=s, step=top, probe="at:M1").operating_points[0] for s in ("100 ms", "10 s"))
+    soon, later = (_at_the_top(since).operating_points[0] for since in ("100 ms", "10 s"))
     assert soon.motor_speed < 0.5 * later.motor_speed
     assert soon.motor_current > 2 * later.motor_current
     assert soon.branch == "followed in time from rest for 0.1 s"
@@ -124,7 +126,9 @@ def test_a_reading_soon_after_key_on_is_taken_on_the_run_up() -> None:
 
 def test_bands_after_a_long_time_are_those_of_the_warm_circuit() -> None:
     """The slopes are gone backwards along the way; after 60,000 s they must be those of the settled point, found otherwise."""
-    long, warm = (cs.predict(TRACTOR, since=s, step="3") for s in (60_000.0, "warm"))
+    places = ("MOT+:GND", "MOT-:GND", "CMD:GND", "U1-:BAT-", "X4.A/harness:X4.A/part", "at:M1")
+    long, warm = (cs.predict(TRACTOR, since=s, step="3", probe=places) for s in (60_000.0, "warm"))
+    assert len(long.readings) == len(warm.readings) == len(places)
     for a, b in zip(long.readings, warm.readings, strict=True):
         assert a.placed == b.placed
         assert a.expected == pytest.approx(b.expected, rel=1e-6, abs=1e-6)
@@ -132,7 +136,7 @@ def test_bands_after_a_long_time_are_those_of_the_warm_circuit() -> None:
 
 
 def test_a_measured_supply_counts_as_measured_then() -> None:
-    chart = cs.predict("generic-pack", since="1 s", supply="12.2 V", supply_at="4", step="4", probe="BAT+:BAT-")
+    chart = cs.predict(BENCH_FAN, since="1 s", supply="12.2 V", supply_at="2", step="2", probe="BAT+:BAT-")
     assert chart.readings[0].expected == pytest.approx(12.2, abs=1e-5)
 
 
@@ -149,7 +153,7 @@ def test_what_opens_before_that_time_is_no_reading() -> None:
 
 
 def test_the_chart_says_since_when() -> None:
-    chart = cs.predict("generic-pack", since="90 s", step="1", probe="MOT-:GND")
+    chart = cs.predict(BENCH_FAN, since="90 s", step="1", probe="MOT-:GND")
     assert "90 s after switching on" in chart.summary
     assert chart.to_dict()["conditions"]["since"] == 90.0
     assert "# since: 90 s" in chart.to_csv()
