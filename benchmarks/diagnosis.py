@@ -142,6 +142,9 @@ def summary(name: str, scores: Sequence[Score], there: Sequence[str] = ()) -> li
         {"what": f"{name}: log score, nat (mean of the log of the chance given to the truth)", "value": share(logs)},
         {"what": f"{name}: seconds a diagnosis (median)", "value": f"{np.median([s.seconds for s in scores]):.2f}"},
     ]
+    if there:
+        also = [float(s.three or any(name.partition(":")[2] in there for name in s.first)) for s in scores]
+        rows.append({"what": f"{name}: in the first three, or {there[0]} in the first", "value": share(np.array(also))})
     sound = np.array([float(s.hit) for s in scores if s.truth == HEALTHY])
     if sound.size:
         rows.append({"what": f"{name}: healthy called healthy ({sound.size})", "value": share(sound)})
