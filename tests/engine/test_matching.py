@@ -79,8 +79,9 @@ def test_the_average_is_that_of_the_levels(
     points = Points(LINE.solve(values, frozen=True, size=1))
     assert points.accepted.all()
     line, far = averages(duty, pull=pull, load=load, joint=joint, on=on, leak=leak)
-    assert points.voltage("LINE") == pytest.approx(line, abs=1e-8)
-    assert points.voltage("FAR") == pytest.approx(far, abs=1e-8)
+    # The rule of acceptance leaves a correction of 1e-9 of a value and 1 nV: 13 nV at 12 V.
+    assert points.voltage("LINE") == pytest.approx(line, abs=1.3e-8)
+    assert points.voltage("FAR") == pytest.approx(far, abs=1.3e-8)
 
 
 @pytest.mark.parametrize("joint", [80.0, 1000.0])
