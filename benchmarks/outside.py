@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,13 +25,12 @@ from benchmarks.faulty_vehicles import Case, write_down
 from benchmarks.posterior import CIRCUIT, Trials, tests_of
 from circuitsim.measure import INSTRUMENTS, Task
 from circuitsim.measure.faults.bench import FaultBench
-from circuitsim.studies.allowance import SHARP, Allowance
+from circuitsim.studies.allowance import SHARP
 from circuitsim.studies.diagnose import Diagnosing
 from circuitsim.studies.diagnosis import HEALTHY, OTHER
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.likelihood import SLIP
 from circuitsim.studies.priors import Prior
-from circuitsim.studies.weighing import ALLOWANCES
 
 TELLS = 0.5
 """Chance of 'something else' by the exact posterior above which readings can tell."""
@@ -58,8 +56,8 @@ class Strangers:
 
     def __init__(self, circuit: str, cases: int, step: str, seed: int) -> None:
         self.trials = Trials(circuit, 0, VEHICLES, step, seed)
-        self.prior = Prior(healthy=0.1)
-        given = Setting(self.trials.table, tests_of(step), self.prior, self.trials.meter)
+        self.trials.prior = Prior(healthy=0.1)  # with a chance of something else
+        given = Setting(self.trials.table, tests_of(step), self.trials.prior, self.trials.meter)
         # A display that is over its range has no digits whose chance could be weighed.
         self.cases = [c for c in outside_cases(given, cases, seed) if self._in_range(self.findings(c))]
         self._fewer: dict[tuple[Task, ...], Samplers] = {}
@@ -78,7 +76,7 @@ class Strangers:
     def told(self, case: Case) -> Told:
         """Diagnose a case, and weigh it exactly."""
         findings = self.findings(case)
-        work = self._diagnosed(findings)
+        work = self.trials.diagnosed(findings)
         chances = work.chances()
         groups = [work.names(group) for group in work.groups()]
         weights = [sum(chances[n] for n in names) for names in groups]
@@ -87,21 +85,17 @@ class Strangers:
         wrong = weights[best] > NAMED and HEALTHY not in groups[best] and not true & set(groups[best])
         return Told(self._exact(case, findings), chances[OTHER], chances[OTHER] > max(weights), wrong)
 
-    def _diagnosed(self, findings: Findings, allowances: Sequence[Allowance] = ALLOWANCES) -> Diagnosing:
-        t = self.trials
-        return Diagnosing(t.circuit, findings, t.meter, self.prior, table=t.table, allowances=allowances)
-
     def _exact(self, case: Case, findings: Findings) -> float:
-        """Give the chance of 'something else' by the exact posterior; at least so much, where it is below a half."""
-        work = self._diagnosed(findings, [SHARP])
+        """Give the chance of 'something else' by the exact posterior; at most so much, where it is below a half."""
+        work = self.trials.diagnosed(findings, [SHARP])
         cells = [math.log(self._cell(r)) for r in findings.readings]
-        other = math.log(self.prior.other) + work.weighed.anything + sum(cells)
+        other = math.log(self.trials.prior.other) + work.weighed.anything + sum(cells)
         library = [self._library(case, findings, work)]
         if other > library[0]:  # unless one reading is wrong altogether
             for j, cell in enumerate(cells):
                 left = replace(findings, readings=findings.readings[:j] + findings.readings[j + 1 :])
                 slipped = math.log(SLIP / (1 - SLIP)) + cell - math.log(work.likelihood.span[j])
-                library.append(slipped + self._library(case, left, self._diagnosed(left, [SHARP])))
+                library.append(slipped + self._library(case, left, self.trials.diagnosed(left, [SHARP])))
         return math.exp(other - float(np.logaddexp.reduce([other, *library])))
 
     def _cell(self, reading: TakenReading) -> float:

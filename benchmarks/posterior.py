@@ -109,15 +109,16 @@ class Trials:
         ]  # fmt: skip
         return Findings(tuple(readings), (), Conditions())
 
-    def _diagnosed(self, findings: Findings, allowances: Sequence[Allowance] = ALLOWANCES) -> Diagnosing:
+    def diagnosed(self, findings: Findings, allowances: Sequence[Allowance] = ALLOWANCES) -> Diagnosing:
+        """Diagnose readings."""
         return Diagnosing(self.circuit, findings, self.meter, self.prior, table=self.table, allowances=allowances)
 
     def score(self, number: int) -> Score:
         """Diagnose a case, and weigh it exactly."""
         began, case = time.perf_counter(), self.cases[number]
         findings = self.findings(case)
-        work = self._diagnosed(findings)
-        told, sharp = work.chances(), self._diagnosed(findings, [SHARP]) if work.weighed.room() else work
+        work = self.diagnosed(findings)
+        told, sharp = work.chances(), self.diagnosed(findings, [SHARP]) if work.weighed.room() else work
         exact = exact_posterior(sharp, self.samplers, case.name, self.vehicles, case.seed)
         groups = [work.names(group) for group in work.groups()]
         chosen = max(groups, key=lambda g: sum(told.get(n, 0.0) for n in g))
