@@ -73,7 +73,7 @@ def _page(found: Comparison, places: Sequence[Place], note: str) -> Any:
     steps = [p.step for p in found.healthy.operating_points]
     for k, place in enumerate(places):
         _panel(figure.add_subplot(rows, columns, k + 1), place, steps, math.floor((_WIDTHS[columns] - _AXIS) / _LETTER))
-    _legend(figure, entries)
+    _legend(figure, entries, [p for place in places for p in place])
     return figure
 
 
@@ -84,16 +84,18 @@ def _title(found: Comparison, note: str, width: int) -> list[str]:
     return [part for text in texts if text for part in textwrap.wrap(clean(text), width, break_on_hyphens=False)]
 
 
-def _legend(figure: Any, columns: int) -> None:
+def _legend(figure: Any, columns: int, pairs: Sequence[Pair]) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    handles = [
+    handles: list[Any] = [
         Line2D([], [], color=_HEALTHY, marker="o", markersize=5, linestyle="none", label="healthy, with its 95 % band"),
         Line2D([], [], color=_FAULTY, marker="s", markersize=5, linestyle="none", label="faulty, with its 95 % band"),
-        Patch(color=_TOLD, label="this reading alone tells them apart, both figures below"),
-        Line2D([], [], color="0.15", marker="*", markersize=7, linestyle="none", label="surely"),
     ]
+    if any(p.tells for p in pairs):
+        handles.append(Patch(color=_TOLD, label="this reading alone tells them apart, both figures below"))
+    if any(p.sure for p in pairs):
+        handles.append(Line2D([], [], color="0.15", marker="*", markersize=7, linestyle="none", label="surely"))
     figure.legend(handles=handles, loc="lower center", ncols=columns, fontsize=8, frameon=False, columnspacing=1.2)
 
 

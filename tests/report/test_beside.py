@@ -54,6 +54,14 @@ def test_what_tells_apart_is_marked(open_feed: Comparison) -> None:
     assert (len(command.patches), command.title.get_fontweight()) == (0, "normal")
 
 
+def test_the_legend_names_what_is_drawn(open_feed: Comparison) -> None:
+    nothing = compare("tractor-cab-fan", ["X4.A:corroded=80mohm"], probe=("MOT-:GND", "at:M1"))
+    assert not any(p.tells for p in nothing.pairs)
+    named = [[t.get_text() for t in comparison_figure(f).legends[0].get_texts()] for f in (nothing, open_feed)]
+    assert [len(texts) for texts in named] == [2, 4]
+    assert named[1][-1] == "surely"
+
+
 def test_every_place_is_on_a_page() -> None:
     found = compare("minibus-condenser-fan", ["X4.A:open"])
     titles = [a.get_title() for page in comparison_pages(found) for a in page.axes]
