@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.errors import UnknownNameError
+from circuitsim.errors import InputError, UnknownNameError
 from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
 from circuitsim.studies.chart import Reading
 
@@ -122,7 +122,7 @@ def _on_plug(lead: str) -> tuple[str, ...]:
 
 
 def check_excluded(tasks: Sequence[Task], cannot: Sequence[str]) -> None:
-    """Raise UnknownNameError for what names none of some tests."""
+    """Raise UnknownNameError for what names none of some tests, and InputError for an empty name."""
     known = dict.fromkeys(
         name
         for t in tasks
@@ -140,6 +140,8 @@ def check_excluded(tasks: Sequence[Task], cannot: Sequence[str]) -> None:
         if name not in ("", "at:")
     )
     for text in cannot:
+        if not text:
+            raise InputError("names no test; a plug, a lead, RED:BLACK or at:M1, such as X5 or MOT-:GND", key="cannot")
         if not any(excluded(t, [text]) for t in tasks):
             raise UnknownNameError("test", text, tuple(known), key="cannot")
 

@@ -76,6 +76,7 @@ def test_faults_of_one_site(run: Run, form: str) -> None:
         (("diagnose", "tractor-cab-fan", "none.csv"), "none.csv: can't be read"),
         (("diagnose", "tractor-cab-fan", "head.csv"), "head.csv: has no readings and no observations"),
         (("diagnose", BENCH_FAN, "one.csv", "--cannot", "X11"), "did you mean 'X1'"),
+        (("diagnose", BENCH_FAN, "one.csv", "--cannot", ""), "--cannot: names no test"),
         (("verify", "tractor-cab-fan", "-", "-"), "can come from standard input"),
         (("fit", "tractor-cab-fan", "none.csv", "-o", "x.txt"), "ends in .toml"),
     ],
