@@ -28,7 +28,7 @@ def solved_since(
 
     After a time on, the state is that of the course of time from key-on at ambient. light: parameters of instruments that
     are put on at the end, since they change nothing that matters before; all others are on all along. patient: as of
-    `Compiled.solve`.
+    `Compiled.solve`, where no time is given.
     """
     if isinstance(since, str):
         return compiled.solve(values, ambient=ambient, frozen=since == "cold", size=size, patient=patient)

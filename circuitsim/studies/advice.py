@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from circuitsim.studies.diagnosis import HEALTHY, OTHER, Suspect
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Suspect, percent
 from circuitsim.studies.next_test import TOLD, Choice
 
 __all__ = ["advise", "afterthought", "firmness"]
@@ -14,16 +14,25 @@ _BADLY = 3.0  # standard deviations; a suspect fits badly when a reading is furt
 
 def advise(
     suspects: Sequence[Suspect], cures: Mapping[str, float], minutes: Mapping[str, float], ranked: Sequence[Choice] | None,
-    sure: float,
+    sure: float, but: str = "",
 ) -> tuple[bool, str]:  # fmt: skip
     """Say whether enough is known, and what to do.
 
     suspects: the likeliest first; cures: the chance of each repair, of 'healthy' and 'something else'; minutes: of each repair;
-    ranked: tests, None where nobody asked for any; sure: chance of one repair from which on enough is known.
+    ranked: tests, None where nobody asked for any; sure: chance of one repair from which on enough is known; but: what speaks
+    against stopping there, see `afterthought`.
     """
+    enough, told = _advised(suspects, cures, minutes, ranked, sure, firm=not but)
+    return enough and not but, told + but
+
+
+def _advised(
+    suspects: Sequence[Suspect], cures: Mapping[str, float], minutes: Mapping[str, float], ranked: Sequence[Choice] | None,
+    sure: float, *, firm: bool,
+) -> tuple[bool, str]:  # fmt: skip
     cure, chance = max(cures.items(), key=lambda one: one[1])
     if chance >= sure:
-        return True, _stop(cure, chance, minutes.get(cure, 0.0))
+        return True, _stop(cure, chance, minutes.get(cure, 0.0), firm=firm)
     if not suspects:
         return False, "nothing measured yet points anywhere"
     if ranked is None or (ranked and ranked[0].bits > TOLD):
@@ -31,9 +40,9 @@ def advise(
     first = suspects[0]
     if first.leader.fault == HEALTHY and len(first.faults) > 1:
         rest = f"tells it from the {_faults(first)} that these readings would not show"
-        return True, f"this may well be a good circuit ({_percent(cures[HEALTHY])}): no test that can be made {rest}"
+        return True, f"this may well be a good circuit ({percent(cures[HEALTHY])}): no test that can be made {rest}"
     names = ", ".join(first.faults[:6])
-    return True, f"no test that can be made tells more: {names} ({_percent(first.probability)}) stay together"
+    return True, f"no test that can be made tells more: {names} ({percent(first.probability)}) stay together"
 
 
 def afterthought(suspects: Sequence[Suspect], *, both: bool, again: bool) -> str:
@@ -57,12 +66,14 @@ def afterthought(suspects: Sequence[Suspect], *, both: bool, again: bool) -> str
     return f"; {why} (--pairs weighs these)"
 
 
-def _stop(cure: str, chance: float, minutes: float) -> str:
-    wrong = f"{_percent(1 - chance)} risk of being wrong"
+def _stop(cure: str, chance: float, minutes: float, *, firm: bool) -> str:
+    wrong = f"{percent(1 - chance)} risk of being wrong"
     if cure == HEALTHY:
         return f"nothing wrong that these readings could show ({wrong}); in band does not prove every part"
     if cure == OTHER:
         return f"none of the faults in the library explains these readings ({wrong}): look for something else"
+    if not firm:
+        return f"not enough yet: of single repairs, {cure} has {percent(chance)} (about {minutes:.0f} min)"
     return f"enough: {cure} (about {minutes:.0f} min, {wrong}); then prove it with 'verify'"
 
 
@@ -70,17 +81,17 @@ def _open(first: Suspect, cure: str, cures: Mapping[str, float]) -> str:
     """Say what is open; cure: the likeliest, 'healthy' and 'something else' among them."""
     if first.leader.fault == HEALTHY and cure == HEALTHY and len(first.faults) > 1:
         hidden = (
-            f"but one of {_faults(first)} that these readings would not show has {_percent(first.probability - cures[cure])}"
+            f"but one of {_faults(first)} that these readings would not show has {percent(first.probability - cures[cure])}"
         )
-        return f"a good circuit has {_percent(cures[cure])}, {hidden}"
+        return f"a good circuit has {percent(cures[cure])}, {hidden}"
     if cure == HEALTHY and first.cures:
         own = max(first.cures, key=lambda one: cures[one])
         return (
-            f"the first suspect has {_percent(first.probability)}, but its likeliest repair ({own}) has "
-            f"{_percent(cures[own])}, and a good circuit {_percent(cures[cure])}"
+            f"the first suspect has {percent(first.probability)}, but its likeliest repair ({own}) has "
+            f"{percent(cures[own])}, and a good circuit {percent(cures[cure])}"
         )  # fmt: skip
     named = f"'{cure}'" if cure in (HEALTHY, OTHER) else f"the likeliest repair ({cure})"
-    return f"{named} has {_percent(cures[cure])}"
+    return f"{named} has {percent(cures[cure])}"
 
 
 def _faults(first: Suspect) -> str:
@@ -98,11 +109,7 @@ def firmness(suspects: Sequence[Suspect], flat: Mapping[str, float]) -> str:
     chance, leader, others = max([*groups, *single])
     before = "with all kinds of faults equally likely beforehand, the first suspect would"
     if leader == suspects[0].faults[0]:
-        return f"{before} still come first, with {_percent(chance)}"
+        return f"{before} still come first, with {percent(chance)}"
     more = f" (and {others} more that go with it)" if others else ""
     named = "a good circuit" if leader == HEALTHY else leader
-    return f"{before} have {_percent(groups[0][0])}, and {named}{more} would come first, with {_percent(chance)}"
-
-
-def _percent(chance: float) -> str:
-    return f"{100 * chance:.0f} %"
+    return f"{before} have {percent(groups[0][0])}, and {named}{more} would come first, with {percent(chance)}"

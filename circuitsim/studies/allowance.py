@@ -32,6 +32,11 @@ class Allowance:
     volts: float = 0.0
     amperes: float = 0.0
 
+    @property
+    def none(self) -> bool:
+        """Whether it is no room at all."""
+        return (self.tolerances, self.joints, self.volts, self.amperes) == (1.0, 1.0, 0.0, 0.0)
+
     def of(self, unit: str) -> float:
         """Standard deviation of a reading in some unit."""
         return {"V": self.volts, "A": self.amperes}.get(unit, 0.0)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["ranked_tests"]
 
 Array = NDArray[np.float64]
+_LITTLE = 1e-3  # a chance; a circuit with less is not told what it would read
 
 
 def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequence[str], minutes: Minutes) -> list[Choice]:
@@ -49,11 +50,12 @@ def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequenc
         plugged = [r for r in ranked if not tasks[r[0]].conditions.unplugged and r[1] > TOLD]
         ranked = plugged or ranked
     labels = [work.tests[k][1] for k in open_tests]
-    owners = [name for _, _, _, name in vehicles]
+    # What a circuit that is ruled out would read is of no use to anybody.
+    possible = ["" if name == HEALTHY and chances.get(name, 0.0) < _LITTLE else name for _, _, _, name in vehicles]
     found = []
     for k, bits, minutes_of in one_a_place(ranked, tasks)[:6]:
         turned = _turned(work, tasks[k], mean[:, k], weight)
-        told = _expected(work, tasks[k], -mean[:, k] if turned else mean[:, k], owners)
+        told = _expected(work, tasks[k], -mean[:, k] if turned else mean[:, k], possible)
         found.append(Choice(tasks[k], labels[k], bits, minutes_of, told, turned))
     return found
 
@@ -105,7 +107,8 @@ def _predictions(work: Diagnosing, vehicles: Sequence[tuple[Fault, ...]], tests:
     variance = (spread**2).sum(axis=-1) + np.array(room) ** 2
     numbers = work.likelihood.numbers
     if numbers.size:
-        inverse, _, left = work.likelihood.solved(shown.value[:, :count], shared_by(shown.spread[:, :count]))
+        value, shared = shown.value[:, :count], shared_by(shown.spread[:, :count])
+        inverse, _, left = work.likelihood.solved(value, shared, work.likelihood.judge(value, shared).let_go)
         cross = spread @ shown.spread[:, numbers].transpose(0, 2, 1)
         mean = mean + np.einsum("vtj,vjk,vk->vt", cross, inverse, left)
         variance = variance - np.einsum("vtj,vjk,vtk->vt", cross, inverse, cross)
@@ -113,9 +116,9 @@ def _predictions(work: Diagnosing, vehicles: Sequence[tuple[Fault, ...]], tests:
 
 
 def _expected(work: Diagnosing, task: Task, mean: Array, owners: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    """Say what each suspect predicts there, from the lowest to the highest."""
+    """Say what each suspect predicts there, from the lowest to the highest; owners: of each vehicle, '' for none."""
     found: list[tuple[str, str]] = []
-    for name in list(dict.fromkeys(owners))[:9]:
+    for name in list(filter(None, dict.fromkeys(owners)))[:9]:
         own = sorted(float(mean[k]) for k, owner in enumerate(owners) if owner == name and math.isfinite(mean[k]))
         ends = list(dict.fromkeys(work.text(task, v) for v in (own[0], own[-1]))) if own else []
         found.append((name, " to ".join(ends) or "no reading"))

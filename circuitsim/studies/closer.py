@@ -129,7 +129,7 @@ class Climb:
         total = judged.total + self.sightings.logs(shown.speed[:size], list(shown.blown[:size]))
         along = np.zeros((size, numbers.size))
         along[sides] = np.nan_to_num((shown.value[size:] - shown.value[sides])[:, numbers] / ahead[sides, None])
-        doubtful = np.where(judged.slip > 0.5, 1e6, 0.0)
+        doubtful = judged.let_go
         inverse, _, left = self.likelihood.solved(back, shared, doubtful)
         sharp = np.einsum("vi,vij,vj->v", along, inverse, along)
         merit = self._merit(shown.value[:size], strays, doubtful)

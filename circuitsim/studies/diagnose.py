@@ -23,7 +23,7 @@ from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Me
 from circuitsim.studies.evidence import AS_PRINTED, MANY, Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
-from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
@@ -42,6 +42,7 @@ _JUDGED = 60  # suspects that are compared pair by pair
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 _FEW = 0.1  # of the chance with what agrees best; what was seen speaks against a suspect with which it has less
 _SAID = "; what was seen speaks against it"
+_DOUBT, _DIGIT = 0.2, 1e-3  # standard deviations, and V or A; what is interpolated less closely is solved for the table
 GOOD = -1
 """Number of the healthy circuit among the courses."""
 _TAKEN = ("voltmeter", "clamp", "ohmmeter", "lamp")
@@ -155,7 +156,7 @@ class Diagnosing:
 
     def _take(self, weighed: Weighed) -> None:
         self.weighed, self.likelihood, self.base = weighed, weighed.likelihood, weighed.base
-        self.healthy, self.courses = weighed.healthy, weighed.courses
+        self.healthy, self.courses, self.densities = weighed.healthy, weighed.courses, weighed.densities()
 
     def _evidence(self, one: _Tried) -> float:
         """Logarithm of the likelihood of the readings, over all suspects in the library and pairs of them."""
@@ -175,11 +176,6 @@ class Diagnosing:
             words = max(self.sightings.words(pair.first), self.sightings.words(pair.other))
             found[pair.name] = course.density(self.likelihood, self.sightings).evidence + words
         return found
-
-    @property
-    def densities(self) -> list[Density]:
-        """Likelihood of each course along its severity."""
-        return self.weighed.densities()
 
     def chances(self, prior: Prior | None = None) -> dict[str, float]:
         """Give the posterior chance of each fault, of healthy and of something else."""
@@ -296,10 +292,11 @@ class Diagnosing:
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
         check_excluded([t for t, _ in self.tests], cannot)
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
-        work = {f.cure: f.minutes for f in reversed(self.faults.values())}  # of several faults with one repair, the first
-        enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure)
+        # Of several faults with one repair, the likeliest.
+        work = {m.cure: m.minutes for s in reversed(suspects) for m in reversed(s.members)}
         turned = swapped(self)
-        verdict += afterthought(suspects, both=self.both, again=bool(turned))
+        but = afterthought(suspects, both=self.both, again=bool(turned))
+        enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
@@ -351,13 +348,21 @@ class Diagnosing:
         return Suspect((member,), chance, pair.what, self._compared(course, density))
 
     def _compared(self, course: Course, density: Density) -> tuple[Compared, ...]:
-        share = density.share[int(np.argmax(density.logs))]
-        found = course.at(np.array([share]))
-        off = self.likelihood.apart(found.value, found.shared)[0]
+        value, shared = self._reads(course, float(density.share[int(np.argmax(density.logs))]))
+        off = self.likelihood.apart(value, shared)[0]
         return tuple(
-            Compared(_placed(r.task), self._display(r), self.text(r.task, float(found.value[0, j])), float(off[j]))
+            Compared(_placed(r.task), self._display(r), self.text(r.task, float(value[0, j])), float(off[j]))
             for j, r in enumerate(self.readings)
         )  # fmt: skip
+
+    def _reads(self, course: Course, share: float) -> tuple[Array, Array]:
+        """Give what a course reads at a share, and the covariance: between solved ones, or solved where that is in doubt."""
+        found, count = course.at(np.array([share])), len(self.readings)
+        value, shared = found.value[:, :count], found.shared[:, :count, :count]
+        if not (found.doubt[:, :count] > _DOUBT * np.sqrt(np.diagonal(shared, axis1=1, axis2=2)) + _DIGIT).any():
+            return value, shared
+        shown = self.weighed.bench.show([course.make(share)], self.columns[:count])
+        return shown.value, shared_by(shown.spread)
 
     def _display(self, r: TakenReading) -> str:
         if r.shown.kind == "look":

@@ -11,7 +11,7 @@ from circuitsim.measure.faults import severity_text
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.next_test import Choice
 
-__all__ = ["HEALTHY", "OTHER", "Compared", "Diagnosis", "Member", "Suspect"]
+__all__ = ["HEALTHY", "OTHER", "Compared", "Diagnosis", "Member", "Suspect", "percent"]
 
 HEALTHY, OTHER = "healthy", "something else"
 
@@ -136,8 +136,8 @@ class Diagnosis:
         names = ", ".join(m.fault for m in sorted(cured, key=lambda m: -m.probability)[:3])
         more = f" and {len(cured) - 3} more" if len(cured) > 3 else ""
         return (
-            f"the likeliest repair is not that of the fault named first, {leader.fault} ({_percent(leader.probability)}): "
-            f"'{best}' has {_percent(shares[best])}, as it cures {names}{more}"
+            f"the likeliest repair is not that of the fault named first, {leader.fault} ({percent(leader.probability)}): "
+            f"'{best}' has {percent(shares[best])}, as it cures {names}{more}"
         )
 
     def probability(self, fault: str) -> float:
@@ -161,5 +161,7 @@ class Diagnosis:
         }  # fmt: skip
 
 
-def _percent(chance: float) -> str:
-    return f"{100 * chance:.0f} %"
+def percent(chance: float) -> str:
+    """Write a chance; of what is not certain it is not said that it is."""
+    text = f"{100 * chance:.0f} %"
+    return {"0 %": "0 %" if chance == 0 else "under 1 %", "100 %": "100 %" if chance == 1 else "over 99 %"}.get(text, text)

@@ -29,6 +29,7 @@ SLIP = 0.003
 _LOOKS = {"dark": (-math.inf, 0.04), "dim": (0.04, 0.6), "bright": (0.6, math.inf)}  # as `measure.lamp_look`
 _LEAST = 0.005  # of what looks and overloads are given, whatever is predicted
 _BLUR = 0.15  # share by which people differ on how bright a lamp is (assumed)
+_NOTHING = 1e6  # variance, V² or A², of a reading that says nothing
 _JUMPS = 0.005  # chance that a display jumps though no contact does (assumed)
 _LOG2PI = math.log(2 * math.pi)
 
@@ -44,6 +45,11 @@ class Agreement:
     total: Array
     slip: Array
     off: Array
+
+    @property
+    def let_go(self) -> Array:
+        """Variances with which readings that are likely slips say nothing, (vehicles, readings)."""
+        return np.where(self.slip > 0.5, _NOTHING, 0.0)
 
 
 class Likelihood:

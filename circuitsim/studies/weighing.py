@@ -64,7 +64,7 @@ class Weighed:
     def room(self) -> list[str]:
         """Say so where room was given."""
         a = self.allowance
-        if a.tolerances == 1.0:
+        if a.none:
             return []
         wide = f"{a.tolerances:g} times the tolerances of the circuit's file ({a.joints:g} times those of joints)"
         apart = f"{1e3 * a.volts:g} mV and {a.amperes:g} A in each reading"

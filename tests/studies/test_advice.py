@@ -8,7 +8,7 @@ import pytest
 
 from circuitsim.measure import Conditions, Task
 from circuitsim.studies.advice import advise, firmness
-from circuitsim.studies.diagnosis import HEALTHY, OTHER, Diagnosis, Member, Suspect
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Diagnosis, Member, Suspect, percent
 from circuitsim.studies.next_test import Choice
 
 MINUTES = {"clean A": 20.0, "replace B": 60.0}
@@ -82,6 +82,16 @@ def test_what_is_advised(
     enough, said = advise(suspects, cures, MINUTES, ranked, 0.9)
     assert enough is told[0]
     assert said.startswith(told[1])
+
+
+def test_where_the_best_fits_badly_nobody_is_told_to_stop() -> None:
+    enough, said = advise([OPEN], {"clean A": 0.997, HEALTHY: 0.003}, MINUTES, [], 0.9, "; it fits badly")
+    assert not enough
+    assert said == "not enough yet: of single repairs, clean A has over 99 % (about 20 min); it fits badly"
+
+
+def test_of_what_is_not_certain_it_is_not_said_that_it_is() -> None:
+    assert [percent(p) for p in (0.0, 0.004, 0.5, 0.996, 1.0)] == ["0 %", "under 1 %", "50 %", "over 99 %", "100 %"]
 
 
 BEFORE = "with all kinds of faults equally likely beforehand, the first suspect would "

@@ -18,6 +18,7 @@ from circuitsim.measure import Conditions, Task, meter
 from circuitsim.measure.faults import find_faults, read_fault, with_faults
 from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.report.diagnosing import diagnosis_text
+from circuitsim.studies.asking import _predictions
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.diagnose import Diagnosing, diagnose
 from circuitsim.studies.diagnosis import Diagnosis
@@ -250,6 +251,48 @@ def test_cause_and_consequence_come_out_together() -> None:
     assert "M1:dragging" in first.fault
     assert "X1.A" in first.fault
     assert "replace the motor M1" in first.cure
+    both = sum(find_faults(circuit)[name].minutes for name in first.fault.split(" + "))
+    assert f"(about {both:.0f} min" in found.verdict
+
+
+def test_what_is_predicted_is_what_the_fault_reads_where_severities_lie_far_apart() -> None:
+    """With 200 to 400 Ω in its signal ground the stage goes from full speed to half of it: no straight line tells of that."""
+    places = {"MOT-:GND": "off 1 2 3 4", CLAMP: "2 4", "CMD:GND": "1 2 3 4", "U1s:BAT-": "2 3 4"}
+    found = _told("X5.4:corroded=300ohm", places, next_test=False)
+    first = found.suspects[0]
+    assert "X5.4:corroded" in first.faults
+    chart = cs.predict(with_faults(_circuit(), ["X5.4:corroded=300ohm"]), probe=list(places))
+    readings = [Shown("number", chart.at(step=s, red="MOT-", black="GND").expected) for s in ("off", "1", "2", "3", "4")]
+    told = [_volts(r.predicted) for r in first.readings if r.placed.startswith("MOT- : GND")]
+    assert told == pytest.approx([r.value for r in readings], rel=0.01)
+
+
+def _volts(text: str) -> float:
+    number, unit = text.split()
+    return float(number) * {"V": 1.0, "mV": 1e-3}[unit]
+
+
+def test_a_likely_slip_moves_no_forecast_and_a_circuit_that_is_ruled_out_has_none() -> None:
+    findings = _findings("", {"MOT-:GND": "1", "BAT+:BAT-": "1 2", CLAMP: "1"}, BENCH_FAN)
+    slipped = replace(findings.readings[0], task=replace(findings.readings[0].task, red="MOT+"), shown=_shown(7.1, "V"))
+    work = Diagnosing(
+        _circuit(BENCH_FAN), replace(findings, readings=(*findings.readings, slipped)), METER, Prior(), table=_table(BENCH_FAN)
+    )
+    tests = [k for k, (t, _) in enumerate(work.tests) if (t.red, t.black) == ("MOT+", "GND") and t.step == "2"]
+    assert tests
+    mean, _ = _predictions(work, [()], tests[:1])
+    good = cs.predict(_circuit(BENCH_FAN), probe="MOT+:GND", step="2").readings[0]
+    assert work.likelihood.judge(*_healthy(work)).slip[0, -1] > 0.5
+    assert good.low <= mean[0, 0] <= good.high
+    open_motor = _told("M1:open-winding", {"MOT+:GND": "2", "MOT-:GND": "2", CLAMP: "2"}, BENCH_FAN)
+    assert open_motor.probability("healthy") < 1e-3
+    asked = [c for c in (open_motor.next_test, *open_motor.alternatives) if c]
+    assert asked
+    assert "healthy" not in [name for c in asked for name, _ in c.expected]
+
+
+def _healthy(work: Diagnosing) -> tuple[np.ndarray, np.ndarray]:
+    return work.healthy.value, work.healthy.shared
 
 
 # The outside world ------------------------------------------------------------------------------------------------------
