@@ -20,7 +20,8 @@ from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.clouds import cloud_of, good_cloud
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
-from circuitsim.studies.evidence import AS_PRINTED, MANY, Findings, TakenReading
+from circuitsim.studies.doubts import as_printed, doubtful, placed
+from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.likelihood import Likelihood, shared_by
@@ -117,7 +118,7 @@ class Diagnosing:
         self.circuit, self.meter, self.prior, self.findings = circuit, meter, prior, findings
         self.readings = [r for r in findings.readings if r.task.instrument in _TAKEN]
         left = [r.task for r in findings.readings if r.task.instrument not in _TAKEN]
-        self.left_out = [f"{t.instrument} at {_placed(t)}" for t in left]
+        self.left_out = [f"{t.instrument} at {placed(t)}" for t in left]
         self.sightings = Sightings(circuit, findings.observations, findings.conditions, len(self.readings))
         seen = self.sightings.intermittent or any(r.shown.kind == "unstable" for r in self.readings)
         self.flickers, self.both, self.allowances = intermittent or seen, pairs, tuple(allowances)
@@ -302,9 +303,9 @@ class Diagnosing:
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
-            self._doubtful(chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
+            doubtful(self, chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            (*self.findings.notes, *self._as_printed(), *self.weighed.room()), self.circuit.cautions, chances, self.table,
+            (*self.findings.notes, *as_printed(self), *self.weighed.room()), self.circuit.cautions, chances, self.table,
             told_of_seen(self, suspects),
         )  # fmt: skip
 
@@ -336,7 +337,7 @@ class Diagnosing:
         off = np.abs(self.sharp.likelihood.apart(self.sharp.healthy.value, self.sharp.healthy.shared)[0])
         if (off > _OUT).any():
             return "readings lie where a good circuit's would, but for " + "; ".join(
-                _placed(self.readings[j].task) for j in np.flatnonzero(off > _OUT).tolist()
+                placed(self.readings[j].task) for j in np.flatnonzero(off > _OUT).tolist()
             )
         return "every reading lies where a good circuit's would"
 
@@ -349,22 +350,27 @@ class Diagnosing:
 
     def _compared(self, course: Course, density: Density) -> tuple[Compared, ...]:
         value, shared = self._reads(course, float(density.share[int(np.argmax(density.logs))]))
-        off = self.likelihood.apart(value, shared)[0]
+        off = self.sharp.likelihood.apart(value, shared)[0]
         return tuple(
-            Compared(_placed(r.task), self._display(r), self.text(r.task, float(value[0, j])), float(off[j]))
+            Compared(placed(r.task), self.display(r), self.text(r.task, float(value[0, j])), float(off[j]))
             for j, r in enumerate(self.readings)
         )  # fmt: skip
 
     def _reads(self, course: Course, share: float) -> tuple[Array, Array]:
-        """Give what a course reads at a share, and the covariance: between solved ones, or solved where that is in doubt."""
-        found, count = course.at(np.array([share])), len(self.readings)
-        value, shared = found.value[:, :count], found.shared[:, :count, :count]
+        """Give what a course reads at a share, and its covariance by the tolerances of the file, whatever room was given.
+
+        It is between solved ones; or solved where that is in doubt.
+        """
+        at, count, factors = np.array([share]), len(self.readings), self.weighed.bench.factors
+        found, slopes = course.at(at), course.slopes(at)[:, :count] / factors
+        value, shared = found.value[:, :count], shared_by(slopes)
         if not (found.doubt[:, :count] > _DOUBT * np.sqrt(np.diagonal(shared, axis1=1, axis2=2)) + _DIGIT).any():
             return value, shared
         shown = self.weighed.bench.show([course.make(share)], self.columns[:count])
-        return shown.value, shared_by(shown.spread)
+        return shown.value, shared_by(shown.spread / factors)
 
-    def _display(self, r: TakenReading) -> str:
+    def display(self, r: TakenReading) -> str:
+        """What was written down of a reading."""
         if r.shown.kind == "look":
             return r.shown.look
         if r.shown.kind == "overload":
@@ -402,31 +408,6 @@ class Diagnosing:
             return "; a good circuit reads about the same, but neither explains " + "; ".join(odd[:3])
         return "; every reading agrees with it, and with a good circuit"
 
-    def _doubtful(self, chances: Mapping[str, float], turned: Mapping[int, str]) -> tuple[str, ...]:
-        """Name readings that are likely wrong themselves; turned: number of a reading → what of its sign."""
-        total = np.zeros(len(self.readings))
-        for k in np.flatnonzero(self.by_course > 0.01):
-            density = self.densities[k]
-            found = self.courses[k].at(np.array([density.share[int(np.argmax(density.logs))]]))
-            judged = self.likelihood.judge(found.value, found.shared, found.doubt**2)
-            total += self.by_course[k] * judged.slip[0][: total.size]
-        healthy = self.likelihood.judge(self.healthy.value, self.healthy.shared)
-        total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
-        wrong = {
-            k: f"{100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step" for k, p in enumerate(total) if p > 0.3
-        }
-        said = sorted((wrong | dict(turned)).items())
-        return tuple(f"{_placed(self.readings[k].task)}: {self._display(self.readings[k])} ({text})" for k, text in said)
-
-    def _as_printed(self) -> list[str]:
-        """Say so where many numbers are all what a good circuit is predicted to show, to the last digit."""
-        numbers = self.likelihood.numbers.tolist()
-        good = [self.text(self.readings[k].task, float(self.healthy.value[0, k])) for k in numbers]
-        same = all(text == self._display(self.readings[k]) for k, text in zip(numbers, good, strict=True))
-        note = AS_PRINTED.format(len(numbers))
-        known = any(text.endswith(AS_PRINTED.partition("{}")[2]) for text in self.findings.notes)
-        return [note] if len(numbers) >= MANY and same and not known else []
-
     def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
         """Give the chance that each repair cures the circuit."""
         cures: dict[str, float] = {}
@@ -440,10 +421,3 @@ class Diagnosing:
 def _plain(name: str, chances: Mapping[str, float]) -> Member:
     """Give the healthy circuit, or something else, as a suspect's member."""
     return Member(name, chances.get(name, 0.0), math.nan, "", "", 0.0)
-
-
-def _placed(task: Task) -> str:
-    leads = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
-    unplugged = f" with {' '.join(task.conditions.unplugged)} unplugged" if task.conditions.unplugged else ""
-    ignition = "ignition off, " if task.conditions.ignition == "off" else ""
-    return f"{ignition}{leads} at step {task.step}{unplugged}"

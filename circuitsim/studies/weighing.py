@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from circuitsim.studies.allowance import Allowance, Bench, LooseBench
+from circuitsim.studies.allowance import Allowance, LooseBench
 from circuitsim.studies.closer import look_closer
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.likelihood import Likelihood, shared_by
@@ -48,7 +48,7 @@ class Weighed:
     bench: where more of them is solved, with the same room.
     """
 
-    bench: Bench
+    bench: LooseBench
     likelihood: Likelihood
     sightings: Sightings
     healthy: Course

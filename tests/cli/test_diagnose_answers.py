@@ -39,12 +39,26 @@ def typed(*lines: str) -> Result:
     return CliRunner().invoke(program, ["diagnose", BENCH_FAN, "--interactive"], input=text, catch_exceptions=False)
 
 
+def ranges_of(found: Diagnosis) -> list[list[str]]:
+    """Give what the next test would read, with the suspects under which it would."""
+    block = diagnosis_text(found, 200).partition("it would read:\n")[2].partition("\nor: ")[0].splitlines()
+    return [re.split(r"\s{2,}", text.strip()) for text in block]
+
+
+def test_what_a_healthy_circuit_would_read_is_said_to_be_of_the_one_at_hand() -> None:
+    circuit = load(BENCH_FAN)
+    found = diagnose(circuit, read_findings(circuit, HEAD + "2,MOT-,GND,,0.56 V,,\n"))
+    assert found.probability("healthy") > 1e-3
+    (names,) = [names for _, names in ranges_of(found) if "healthy" in names]
+    assert names.split(", ")[:2] == ["if healthy", "given what you read so far"]
+
+
 def test_suspects_that_predict_the_same_share_a_line(low_side: Diagnosis) -> None:
-    """Every range stands once, from low to high; the healthy one is said to be of this vehicle, given its readings."""
-    block = diagnosis_text(low_side, 200).partition("it would read:\n")[2].partition("\nor: ")[0].splitlines()
-    ranges = [re.split(r"\s{2,}", text.strip()) for text in block]
+    """Every range stands once, from low to high; a circuit that is ruled out has none."""
+    ranges = ranges_of(low_side)
     assert len({r for r, _ in ranges}) == len(ranges) >= 3
-    assert ["279.6 mV", "if healthy, given what you read so far"] in ranges
+    assert low_side.probability("healthy") < 1e-3
+    assert not any("healthy" in names for _, names in ranges)
     assert any(names.count(",") >= 2 for _, names in ranges)
     for text, _ in ranges:
         low, _, high = text.partition(" to ")

@@ -159,3 +159,22 @@ def test_a_circuit_that_is_good_only_with_room_is_not_called_good_for_sure() -> 
     found = work.result((), Minutes(), 0.5, False)
     assert work.weighed.room()
     assert not (found.enough and found.suspects[0].leader.fault == HEALTHY)
+
+
+def test_with_room_the_table_still_measures_by_the_files_tolerances_and_nobody_is_told_to_stop() -> None:
+    """A bad joint in front of a motor that takes far too much: with room the joint alone would do."""
+    circuit = cs.load("tractor-cab-fan")
+    tasks = [Task("4", Conditions(), "voltmeter", red, "GND") for red in ("MOT+", "MOT-")]
+    tasks += [Task(step, Conditions(), "clamp", at="M1") for step in ("4", "2")]
+    tasks.append(Task("4", Conditions(), "voltmeter", "X4.A/harness", "X4.A/part"))
+    shown = [Shown("number", v, d) for v, d in ((11.8, 0.01), (0.31, 0.0001), (23.9, 0.01), (9.1, 0.01), (0.95, 0.001))]
+    said = Findings(tuple(TakenReading(0, t, s) for t, s in zip(tasks, shown, strict=True)), (), Conditions(supply=12.5))
+    faults = {n: f for n, f in find_faults(circuit).items() if n in ("X4.A:corroded", "X4.B:corroded", "F7:blown")}
+    work = Diagnosing(circuit, said, METER, Prior(), table=FaultTable(circuit, tasks, METER, faults))
+    found = work.result((), Minutes(), 0.9, False)
+    assert work.weighed.room()
+    assert found.suspects[0].leader.fault == "X4.A:corroded"
+    assert found.suspects[0].probability > 0.9
+    assert max(abs(r.off) for r in found.suspects[0].readings) > 5.0  # by the file's tolerances; with room all lie within 3
+    assert not found.enough
+    assert found.verdict.startswith("not enough yet: of single repairs, ")

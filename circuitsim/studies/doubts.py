@@ -1,0 +1,50 @@
+"""Readings that are likely wrong themselves, or that nobody has measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from circuitsim.measure import Task
+from circuitsim.studies.diagnosis import HEALTHY
+from circuitsim.studies.evidence import AS_PRINTED, MANY
+
+if TYPE_CHECKING:
+    from circuitsim.studies.diagnose import Diagnosing
+
+__all__ = ["as_printed", "doubtful", "placed"]
+
+
+def doubtful(work: Diagnosing, chances: Mapping[str, float], turned: Mapping[int, str]) -> tuple[str, ...]:
+    """Name readings that are likely wrong themselves; turned: number of a reading → what of its sign."""
+    total = np.zeros(len(work.readings))
+    for k in np.flatnonzero(work.by_course > 0.01):
+        density = work.densities[k]
+        found = work.courses[k].at(np.array([density.share[int(np.argmax(density.logs))]]))
+        judged = work.likelihood.judge(found.value, found.shared, found.doubt**2)
+        total += work.by_course[k] * judged.slip[0][: total.size]
+    healthy = work.likelihood.judge(work.healthy.value, work.healthy.shared)
+    total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
+    wrong = {k: f"{100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step" for k, p in enumerate(total) if p > 0.3}
+    said = sorted((wrong | dict(turned)).items())
+    return tuple(f"{placed(work.readings[k].task)}: {work.display(work.readings[k])} ({text})" for k, text in said)
+
+
+def as_printed(work: Diagnosing) -> list[str]:
+    """Say so where many numbers are all what a good circuit is predicted to show, to the last digit."""
+    numbers = work.likelihood.numbers.tolist()
+    good = [work.text(work.readings[k].task, float(work.healthy.value[0, k])) for k in numbers]
+    same = all(text == work.display(work.readings[k]) for k, text in zip(numbers, good, strict=True))
+    note = AS_PRINTED.format(len(numbers))
+    known = any(text.endswith(AS_PRINTED.partition("{}")[2]) for text in work.findings.notes)
+    return [note] if len(numbers) >= MANY and same and not known else []
+
+
+def placed(task: Task) -> str:
+    """Say where a reading is taken, and in which state."""
+    leads = f"clamp on {task.at}" if task.at else f"{task.red} : {task.black}"
+    unplugged = f" with {' '.join(task.conditions.unplugged)} unplugged" if task.conditions.unplugged else ""
+    ignition = "ignition off, " if task.conditions.ignition == "off" else ""
+    return f"{ignition}{leads} at step {task.step}{unplugged}"
