@@ -53,7 +53,8 @@ def standard_tests(circuit: Circuit, conditions: Conditions) -> list[Task]:
 def draw_cases(table: FaultTable, prior: Prior, count: int, seed: int, healthy: float = 0.1) -> list[Case]:
     """Draw vehicles: faults by the prior's weights, severities evenly along their plausible range, all tolerances."""
     rng = np.random.default_rng(seed)
-    faults, tolerances = table.faults, table.bench.tolerances
+    faults, bench = table.faults, table.bench
+    tolerances = [t for t, filed in zip(bench.tolerances, bench.filed, strict=True) if filed]
     names = list(faults)
     weights = np.array([prior.weight(faults[n]) for n in names])
     weights /= weights.sum()
@@ -62,7 +63,8 @@ def draw_cases(table: FaultTable, prior: Prior, count: int, seed: int, healthy: 
         chosen = faults[names[int(rng.choice(len(names), p=weights))]]
         severity = float(chosen.at(float(rng.random()))) if chosen.graded else math.nan
         fault = None if rng.random() < healthy else chosen.fault(severity)
-        strays = drawn_strays(tolerances, rng, 1)[0]
+        strays = np.zeros(bench.filed.size)
+        strays[bench.filed] = drawn_strays(tolerances, rng, 1)[0]
         gains = {unit: float(rng.uniform(-1, 1)) for unit in ("V", "A", "Ω", "1")}
         cases.append(Case(fault, strays, gains, seed + 1000 * k))
     return cases

@@ -64,7 +64,8 @@ def other_vehicles(
     rng = np.random.default_rng([seed, 7])
     found: list[tuple[Case, Findings]] = []
     joints = np.array([t.kind == "lognormal" for t in table.bench.tolerances])
-    drawn = [_astray(case, joints, rng) for case in draw_cases(table, prior, count, seed)]
+    filed = table.bench.filed
+    drawn = [_astray(case, joints, filed, rng) for case in draw_cases(table, prior, count, seed)]
     for first in range(0, count, BUILDS):
         built = other_circuit(table.circuit, np.random.default_rng([seed, 8, first]))
         bench = FaultBench(built, tests, meter, table.faults)
@@ -73,10 +74,12 @@ def other_vehicles(
     return found
 
 
-def _astray(case: Case, joints: NDArray[np.bool_], rng: np.random.Generator) -> Case:
-    furthest = np.where(joints, FURTHEST_JOINT, FURTHEST)
+def _astray(case: Case, joints: NDArray[np.bool_], filed: NDArray[np.bool_], rng: np.random.Generator) -> Case:
+    furthest = np.where(joints, FURTHEST_JOINT, FURTHEST)[filed]
+    strays = np.zeros(filed.size)
+    strays[filed] = np.clip(rng.standard_t(TAIL, furthest.size), -furthest, furthest)
     gains = {unit: 2.0 * float(np.sign(g)) for unit, g in case.gains.items()}
-    return replace(case, strays=np.clip(rng.standard_t(TAIL, case.strays.size), -furthest, furthest), gains=gains)
+    return replace(case, strays=strays, gains=gains)
 
 
 def _named(case: Case, drawn: FaultBench, bench: FaultBench) -> Case:

@@ -101,7 +101,9 @@ class Trials:
         """Solve a case by itself, and write down what the meter shows."""
         fault = self.table.faults[case.name] if case.fault else None
         share = np.array([float(fault.share(np.array(case.fault.severity))) if fault and fault.graded and case.fault else 0.5])
-        values = self.samplers[case.name].show(share, case.strays[None])[0]
+        named = dict(zip(self.table.bench.what, case.strays, strict=True))
+        strays = np.array([named[name] for name in self.samplers.bench.what])
+        values = self.samplers[case.name].show(share, strays[None])[0]
         rng = np.random.default_rng(case.seed)
         readings = [
             TakenReading(0, t, displayed(t, float(v), case, self.meter, rng))

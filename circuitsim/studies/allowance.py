@@ -1,4 +1,4 @@
-"""Room for what a circuit's file leaves out: wider tolerances, and volts and amperes that nothing in the file explains."""
+"""Room for what a circuit's file leaves out: a load on the feed, wider tolerances, volts and amperes that nothing explains."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Allowance:
 
     chance: beforehand, that so much is needed; tolerances: factor on the standard deviations of numbers; joints: the same for
     those that scatter by factors (of these a large one is a fault); volts, amperes: standard deviation of each reading, by
-    itself.
+    itself; load: whether there may be a load on the motor's feed that is in no file.
     """
 
     chance: float = 1.0
@@ -31,11 +31,12 @@ class Allowance:
     joints: float = 1.0
     volts: float = 0.0
     amperes: float = 0.0
+    load: bool = False
 
     @property
     def none(self) -> bool:
         """Whether it is no room at all."""
-        return (self.tolerances, self.joints, self.volts, self.amperes) == (1.0, 1.0, 0.0, 0.0)
+        return self == replace(SHARP, chance=self.chance)
 
     def of(self, unit: str) -> float:
         """Standard deviation of a reading in some unit."""
@@ -43,7 +44,8 @@ class Allowance:
 
     def factors(self, bench: FaultBench) -> Array:
         """Factor on the standard deviation of each uncertain number of a bench, (numbers,)."""
-        return np.array([self.joints if t.kind == "lognormal" else self.tolerances for t in bench.tolerances])
+        known = [self.joints if t.kind == "lognormal" else self.tolerances for t in bench.tolerances]
+        return np.where(bench.filed, known, float(self.load))
 
 
 SHARP = Allowance()
@@ -69,6 +71,12 @@ class LooseBench:
 
     def __init__(self, bench: FaultBench, factors: Array) -> None:
         self.bench, self.factors, self.what = bench, factors, bench.what
+        # What puts slopes back to the tolerances of the file: a load that is not in it has none.
+        self._filed = np.where(bench.filed, 1 / np.where(bench.filed, factors, 1.0), 0.0)
+
+    def by_file(self, spread: Array) -> Array:
+        """Put slopes, (…, numbers), back to the tolerances of the circuit's file alone."""
+        return np.asarray(spread * self._filed)
 
     def show(
         self, vehicles: Sequence[Sequence[Fault]], readings: Sequence[int] | None = None, strays: Array | None = None, *,

@@ -33,7 +33,7 @@ from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
-from circuitsim.studies.weighing import ALLOWANCES, BLIND, NOT_QUITE, SPEAKS, Weighed, weigh
+from circuitsim.studies.weighing import ALLOWANCES, BLIND, FOREIGN, NOT_QUITE, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
 
@@ -136,17 +136,28 @@ class Diagnosing:
         return FaultTable(self.circuit, [*own, *(t for t, _ in self.tests)], self.meter, faults)
 
     def _follow(self) -> None:
-        """Weigh all suspects; with room for what the circuit's file leaves out as well, where none explains the readings."""
+        """Weigh all suspects; with room for what the circuit's file leaves out as well, where none explains the readings.
+
+        Where a load on the feed would explain them that may be all of what the file leaves out, or half of it.
+        """
         self.members: list[list[PossibleFault]] = list(self.table.families)
         tried = [self._weigh(self.allowances[0])]
         self.sharp = self.weighed
-        if self.sharp.strained([course for _, course, _ in self.pairs]):
+        if self.sharp.strained([course for _, course, _ in self.pairs]) or self._foreign(tried[0]):
             tried += [self._weigh(allowance) for allowance in self.allowances[1:]]
         best = max(tried, key=self._evidence)
         self._take(best.weighed)
         self.pairs = best.pairs
         # With how much room something is from outside the library makes no difference to anybody.
         self.logs = {**best.logs, OTHER: float(np.logaddexp.reduce([one.logs[OTHER] for one in tried]))}
+
+    def _foreign(self, one: _Tried) -> bool:
+        """Whether the likeliest single fault is one that is not a part of the circuit: a load, or a path to ground."""
+        before = self.prior.chances(self.faults)
+        first = max((n for n, p in before.items() if p > 0), key=lambda n: math.log(before[n]) + one.logs[n])
+        return math.log(before[first]) + one.logs[first] > math.log(self.prior.healthy or 1e-300) + one.logs[HEALTHY] and (
+            self.faults[first].kind.name in FOREIGN
+        )
 
     def _weigh(self, allowance: Allowance) -> _Tried:
         likelihood = Likelihood(self.readings, self.meter, self.circuit.nominal, allowance)
@@ -361,13 +372,13 @@ class Diagnosing:
 
         It is between solved ones; or solved where that is in doubt.
         """
-        at, count, factors = np.array([share]), len(self.readings), self.weighed.bench.factors
-        found, slopes = course.at(at), course.slopes(at)[:, :count] / factors
+        at, count, bench = np.array([share]), len(self.readings), self.weighed.bench
+        found, slopes = course.at(at), bench.by_file(course.slopes(at)[:, :count])
         value, shared = found.value[:, :count], shared_by(slopes)
         if not (found.doubt[:, :count] > _DOUBT * np.sqrt(np.diagonal(shared, axis1=1, axis2=2)) + _DIGIT).any():
             return value, shared
-        shown = self.weighed.bench.show([course.make(share)], self.columns[:count])
-        return shown.value, shared_by(shown.spread / factors)
+        shown = bench.show([course.make(share)], self.columns[:count])
+        return shown.value, shared_by(bench.by_file(shown.spread))
 
     def display(self, r: TakenReading) -> str:
         """What was written down of a reading."""

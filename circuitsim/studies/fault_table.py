@@ -20,9 +20,11 @@ from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.studies.likelihood import shared_by
 from circuitsim.studies.severities import Course
 
-__all__ = ["FaultTable", "course_of"]
+__all__ = ["LOAD", "FaultTable", "course_of"]
 
 Array = NDArray[np.float64]
+LOAD = 12.0
+"""Standard deviation of a load that no file has, W (assumed); it counts where room is given for one."""
 
 
 class FaultTable:
@@ -51,7 +53,7 @@ class FaultTable:
     @cached_property
     def bench(self) -> FaultBench:
         """The circuit with all its faults and tests."""
-        return FaultBench(self.circuit, self.tasks, self.meter, self.faults)
+        return FaultBench(self.circuit, self.tasks, self.meter, self.faults, LOAD)
 
     @cached_property
     def _starts(self) -> list[tuple[int, float]]:
@@ -90,13 +92,13 @@ class FaultTable:
             self._solved[missing] = True
         return wanted
 
-    def courses(self, columns: Sequence[int], factors: Array | None = None) -> tuple[Course, list[Course]]:
+    def courses(self, columns: Sequence[int], factors: Array) -> tuple[Course, list[Course]]:
         """Give the healthy vehicle and every fault along its severity, filled with what is on the grid.
 
         factors: on the standard deviation of each uncertain number, (numbers,).
         """
         value, spread, speed = (array[:, columns] for array in self._arrays)
-        spread = spread if factors is None or (factors == 1.0).all() else spread * factors
+        spread = spread * factors
         healthy = Course("healthy", lambda _: (), graded=False)
         courses = [course_of(family[0], healthy if family[0].kind.intermittent else None) for family in self.families]
         rows: dict[int, list[int]] = {}

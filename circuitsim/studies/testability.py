@@ -20,6 +20,7 @@ from circuitsim.library.circuit import Circuit
 from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task
 from circuitsim.measure import meter as find_meter
 from circuitsim.measure.faults import find_faults
+from circuitsim.studies.allowance import SHARP
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.next_test import Minutes
 from circuitsim.studies.predict import circuit_of, reading_plan
@@ -152,7 +153,7 @@ class _Figures:
     def __init__(self, table: FaultTable, tests: Sequence[Task], meter: Meter) -> None:
         self.table = table
         columns = table.columns(tests)
-        self.healthy, self.courses = table.courses(columns)
+        self.healthy, self.courses = table.courses(columns, SHARP.factors(table.bench))
         limits = np.array([
             meter.limit(float(v), INSTRUMENTS[t.instrument]) for v, t in zip(self.healthy.value[0], tests, strict=True)
         ])  # fmt: skip

@@ -16,26 +16,29 @@ import numpy as np
 
 from circuitsim.studies.allowance import Allowance, LooseBench
 from circuitsim.studies.closer import look_closer
-from circuitsim.studies.fault_table import FaultTable
+from circuitsim.studies.fault_table import LOAD, FaultTable
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["ALLOWANCES", "BLIND", "NOT_QUITE", "SPEAKS", "Weighed", "weigh"]
+__all__ = ["ALLOWANCES", "BLIND", "FOREIGN", "NOT_QUITE", "SPEAKS", "Weighed", "weigh"]
 
 ALLOWANCES = (
-    Allowance(0.8), Allowance(0.1, 2.0, 1.5, 0.004, 0.1), Allowance(0.05, 5.0, 1.5, 0.004, 0.1),
-    Allowance(0.05, 5.0, 1.5, 0.02, 0.5),
+    Allowance(0.8), Allowance(0.1, 2.0, 1.5, 0.004, 0.1, load=True), Allowance(0.05, 5.0, 1.5, 0.004, 0.1, load=True),
+    Allowance(0.05, 5.0, 1.5, 0.02, 0.5, load=True),
 )  # fmt: skip
-"""What a file is taken to leave out, with the chance of each (assumed): nothing; a little; wires led quite otherwise; and
-other loads besides.
+"""What a file is taken to leave out, with the chance of each (assumed): nothing; a load on the feed, and a little besides;
+wires led quite otherwise; and other loads elsewhere.
 """
+FOREIGN = ("spliced-in-load", "chafed-to-ground", "chafed-to-supply")
+"""Kinds of faults by which a load that no file has may show."""
 NOT_QUITE = "but it is not as its file says: look for what the file leaves out before you call it good"
 BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
 """Suspects that are looked at closely: so many nats below the best, and so many times what even the best lacks of a perfect fit
 more, for then first order says little of any; and how many at most."""
+_SOME = 0.5  # W; a smaller load is not worth a word
 _LOST = 300.0  # nats below 'something else' from which on a closer look is given up
 _STRAINED = 3.0  # standard deviations of chi-squared by which even the best suspect fits worse than it should
 
@@ -69,7 +72,19 @@ class Weighed:
         wide = f"{a.tolerances:g} times the tolerances of the circuit's file ({a.joints:g} times those of joints)"
         apart = f"{1e3 * a.volts:g} mV and {a.amperes:g} A in each reading"
         why = "for what the file leaves out: other loads, wires led otherwise, a meter past its date"
-        return [f"no suspect explains these readings to the last digit; most speaks for {wide} and {apart}, {why}"]
+        return [f"most speaks for {self._loaded()}{wide} and {apart}, {why}"]
+
+    def _loaded(self) -> str:
+        """Say how large a load on the feed would be that the best suspect leaves over, to first order; '' for none."""
+        numbers, (course, share, _) = self.likelihood.numbers, self._best()
+        if not self.allowance.load or not numbers.size:
+            return ""
+        found, slopes = course.at(np.array([share])), course.slopes(np.array([share]))[0]
+        slipped = self.likelihood.judge(found.value, found.shared).let_go
+        inverse, _, left = self.likelihood.solved(found.value, found.shared, slipped)
+        strays = slopes[numbers].T @ inverse[0] @ left[0]
+        watts = LOAD * float(strays[~self.bench.bench.filed].sum())
+        return f"a load of about {watts:.2g} W on the feed that the file has not, " if watts > _SOME else ""
 
     def densities(self, more: Sequence[Course] = ()) -> list[Density]:
         """Give the likelihood of each course along its severity, and of some more."""
@@ -80,12 +95,7 @@ class Weighed:
         count = self.likelihood.numbers.size
         if not count:
             return False
-        densities = self.densities(more)
-        best = int(np.argmax([d.logs.max() for d in densities]))
-        course, share, top = self.healthy, 0.5, self.base
-        if densities[best].logs.max() > self.base:
-            course, density = [*self.courses, *more][best], densities[best]
-            share, top = float(density.share[int(np.argmax(density.logs))]), float(density.logs.max())
+        course, share, top = self._best(more)
         found = course.at(np.array([share]))
         # What was seen and what a lamp showed is no misfit of numbers, and one reading may be wrong altogether.
         seen = self.sightings.logs(found.speed, [course.blown[k] for k in found.nearest])
@@ -93,15 +103,24 @@ class Weighed:
         perfect = float(self.likelihood.solved(found.value, found.shared)[1][0]) - self.likelihood.slip
         return 2 * (perfect - (top - said)) > count + _STRAINED * math.sqrt(2 * count)
 
+    def _best(self, more: Sequence[Course] = ()) -> tuple[Course, float, float]:
+        """Give the best of all suspects, of some more and the healthy vehicle: course, share, log likelihood there."""
+        densities = self.densities(more)
+        best = int(np.argmax([d.logs.max() for d in densities]))
+        top = float(densities[best].logs.max())
+        if top <= self.base:
+            return self.healthy, 0.5, self.base
+        return [*self.courses, *more][best], float(densities[best].share[int(np.argmax(densities[best].logs))]), top
+
 
 def weigh(table: FaultTable, columns: Sequence[int], likelihood: Likelihood, sightings: Sightings) -> Weighed:
     """Follow every fault of a table along its severity, and look at live ones more closely; columns: of readings and sights."""
     factors = likelihood.allowance.factors(table.bench)
+    bench = LooseBench(table.bench, factors)
     healthy, courses = table.courses(columns, factors)
     sightings.know(healthy.speed[0])
     base = float(healthy.density(likelihood, sightings).logs[0])
-    own = shared_by(healthy.spread / factors)  # the tolerances of the file, whatever room is given
-    bench = LooseBench(table.bench, factors)
+    own = shared_by(bench.by_file(healthy.spread))  # whatever room is given
     found = Weighed(bench, likelihood, sightings, healthy, courses, base, likelihood.anything(healthy.value, own))
     follow(bench, courses, likelihood, sightings, columns, base)
     if likelihood.numbers.size:

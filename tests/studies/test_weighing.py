@@ -36,6 +36,7 @@ TASKS = [
     Task("on", Conditions(), "clamp", at="M1"),
     Task("off", Conditions(), "voltmeter", "BAT+", "MOT+"),
 ]
+LOAD = 60.0  # W; a lamp's worth would hardly show in volts at the motor
 DIGITS = (0.01, 0.0001, 0.01, 0.01, 0.0001)
 
 
@@ -67,11 +68,11 @@ def errors(likelihood: Likelihood, tasks: list[Task]) -> np.ndarray:
 def quadrature(likelihood: Likelihood, tasks: list[Task]) -> float:
     """Logarithm of the healthy circuit's evidence, by Gauss-Hermite rules over tolerances so many times as wide."""
     circuit = blocked("normal")
-    bench = FaultBench(circuit, tasks, METER, find_faults(circuit))
-    nodes, weights = np.polynomial.hermite_e.hermegauss(41)
-    assert len(bench.what) == 3
-    grid = np.stack(np.meshgrid(nodes, nodes, nodes, indexing="ij"), axis=-1).reshape(-1, 3)
-    weight = np.einsum("i,j,k->ijk", weights, weights, weights).ravel() / weights.sum() ** 3
+    bench = FaultBench(circuit, tasks, METER, find_faults(circuit), LOAD)
+    rules = [np.polynomial.hermite_e.hermegauss(n) for n in ((15, 15, 15, 7) if likelihood.allowance.load else (31, 31, 31, 1))]
+    assert bench.filed.tolist() == [True, True, True, False]
+    grid = np.stack(np.meshgrid(*(nodes for nodes, _ in rules), indexing="ij"), axis=-1).reshape(-1, 4)
+    weight = np.einsum("i,j,k,l->ijkl", *(weights / weights.sum() for _, weights in rules)).ravel()
     value = FaultSampler(bench, None).show(np.full(len(grid), 0.5), grid * likelihood.allowance.factors(bench))
     noise = errors(likelihood, tasks)
     left = likelihood.value - value
@@ -79,11 +80,18 @@ def quadrature(likelihood: Likelihood, tasks: list[Task]) -> float:
     return float(np.log((weight * np.exp(logs)).sum()))
 
 
-@pytest.mark.parametrize("allowance", [Allowance(), Allowance(0.5, 1.5, 1.2, 0.004, 0.1), Allowance(0.5, 1.0, 1.0, 0.05, 0.3)])
+ROOMS = (
+    Allowance(), Allowance(0.5, 1.5, 1.2, 0.004, 0.1), Allowance(0.5, 1.0, 1.0, 0.05, 0.3),
+    Allowance(0.5, 1.0, 1.0, 0.05, 0.3, load=True),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("allowance", ROOMS)
 def test_the_evidence_with_room_is_that_of_nested_quadrature(allowance: Allowance, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("circuitsim.studies.likelihood.SLIP", 1e-100)  # a slip is no part of the quadrature
+    monkeypatch.setattr("circuitsim.studies.fault_table.LOAD", LOAD)
     tasks = [TASKS[2], TASKS[3]]
-    said = findings((11.60, 10.6), tasks)
+    said = findings((11.3 if allowance.load else 11.60, 10.6), tasks)
     likelihood = Likelihood(said.readings, METER, 12.0, allowance)
     circuit = blocked("normal")
     own = FaultTable(circuit, tasks, METER, {"X1:corroded": find_faults(circuit)["X1:corroded"]})
@@ -134,6 +142,46 @@ def test_a_load_that_nobody_drew_does_not_hide_a_dead_supply_of_the_controller()
     assert "tolerances of the circuit's file" in work.weighed.room()[0]
     sharp = Diagnosing(circuit, said, METER, Prior(), table=few, allowances=[Allowance()])
     assert sharp.chances()["F9.in:open"] < 1e-6
+
+
+def loaded(fault: str, severity: float, some: set[str]) -> Diagnosing:
+    """Diagnose a tractor of which 9 W hang on the feed that are in no file."""
+    circuit = cs.load("tractor-cab-fan")
+    net = circuit.net.copy()
+    net.add(cs.Resistor("unknown", circuit.node("MOT+"), net.ground, resistance=12.0**2 / 9.0))
+    leads = [("MOT+", "GND"), ("MOT-", "GND"), ("BAT+", "MOT+")]
+    tasks = [Task(step, Conditions(), "voltmeter", *pair) for step in "24" for pair in leads]
+    tasks += [Task(step, Conditions(), "clamp", at=part) for step in "24" for part in ("F7", "M1")]
+    faults = {name: f for name, f in find_faults(circuit).items() if name in some}
+    bench = FaultBench(replace(circuit, net=net), tasks, METER, faults)
+    values = bench.show([(faults[fault].fault(severity),)]).value[0]
+    said = Findings(tuple(TakenReading(0, t, as_shown(v, t)) for v, t in zip(values, tasks, strict=True)), (), Conditions())
+    return Diagnosing(circuit, said, METER, Prior(), table=FaultTable(circuit, tasks, METER, faults))
+
+
+def as_shown(value: float, task: Task) -> Shown:
+    at = METER.range_for(abs(value), INSTRUMENTS[task.instrument])
+    assert at is not None
+    return Shown("number", round(value / at.digit) * at.digit, at.digit)
+
+
+def test_a_load_that_no_file_has_is_told_of_beside_the_fault_and_does_not_hide_it() -> None:
+    """The clamp at the fuse reads 0.7 A more than the one at the motor: by itself that looks like a load and nothing else."""
+    work = loaded("X4.B:corroded", 0.08, {"X4.B:corroded", "W2:spliced-in-load", "F9.in:open"})
+    assert work.chances()["X4.B:corroded"] > 0.5
+    watts = float(work.weighed.room()[0].partition("a load of about ")[2].partition(" W")[0])
+    assert watts == pytest.approx(9.0, abs=2.0)
+    sharp = Diagnosing(work.circuit, work.findings, METER, Prior(), table=work.table, allowances=[Allowance()])
+    assert sharp.chances()["W2:spliced-in-load"] > 0.9
+
+
+def test_a_load_that_explains_everything_is_the_suspect() -> None:
+    """Room costs what it makes possible: readings that a load of the library explains sharply are not put down to a file."""
+    circuit = cs.load("tractor-cab-fan")
+    load = float(find_faults(circuit)["W2:spliced-in-load"].at(0.8))
+    work = loaded("W2:spliced-in-load", load, {"X4.B:corroded", "W2:spliced-in-load", "F9.in:open"})
+    assert work.chances()["W2:spliced-in-load"] > 0.9
+    assert work.weighed.room() == []
 
 
 def test_readings_far_from_anything_stay_something_else() -> None:

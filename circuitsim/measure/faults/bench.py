@@ -12,13 +12,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
-from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuitsim.elements import Leak
-from circuitsim.elements.base import electrical
 from circuitsim.engine.operating import Solved
 from circuitsim.engine.periodic import chop
 from circuitsim.engine.periodic_points import points_of
@@ -27,7 +24,8 @@ from circuitsim.engine.sensitivity import Answer, adjoint, current_answer, sensi
 from circuitsim.engine.verdicts import breaches
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure.faults.finding import Fault, PossibleFault
-from circuitsim.measure.faults.kinds import OPEN
+from circuitsim.measure.faults.kinds import OPEN, feed_of
+from circuitsim.measure.faults.paths import UNKNOWN_LOAD, FaultPath, unknown_load
 from circuitsim.measure.faults.straying import Number, Values, constant, factor_slopes
 from circuitsim.measure.meters import Meter
 from circuitsim.measure.readings import Task, shown_ohms
@@ -43,13 +41,6 @@ Index = NDArray[np.intp]
 Key = tuple[str, str]
 _CHUNK = 4096
 _LOADS = 0.01  # share by which a meter may move its reading before it is solved with the meter on
-
-
-class _FaultPath(Leak):
-    """A path that a fault opens in some samples of a batch; no kind of its own, and nothing to the graph checks."""
-
-    terminals = (electrical("a"), electrical("b"))
-    conducts: ClassVar[tuple[tuple[str, str], ...]] = ()  # type: ignore[assignment]
 
 
 @dataclass(frozen=True)
@@ -82,10 +73,17 @@ class FaultBench:
         What they are taken with.
     faults
         Every fault that is asked about, by SITE:KIND.
+    unknown_load
+        Standard deviation [W] of a load on the motor's feed that the file may have left out, one more uncertain number; none by
+        default.
     """
 
-    def __init__(self, circuit: Circuit, tasks: Sequence[Task], meter: Meter, faults: Mapping[str, PossibleFault]) -> None:
+    def __init__(
+        self, circuit: Circuit, tasks: Sequence[Task], meter: Meter, faults: Mapping[str, PossibleFault],
+        unknown_load: float = 0.0,
+    ) -> None:  # fmt: skip
         self.circuit, self.tasks, self.meter, self.faults = circuit, tuple(tasks), meter, dict(faults)
+        self.unknown_load = unknown_load
         self.paths: dict[str, list[str]] = {}
         self.tapped = self._with_paths()
         states: dict[object, list[int]] = {}
@@ -101,14 +99,21 @@ class FaultBench:
                 ends = (tap.red, tap.black)
                 if ends not in made:
                     made[ends] = f"fault-path-{len(made) + 1}"
-                    net.add(_FaultPath(made[ends], *ends, conductance=0.0))
+                    net.add(FaultPath(made[ends], *ends, conductance=0.0))
                 self.paths.setdefault(name, []).append(made[ends])
+        if self.unknown_load:
+            net.add(unknown_load(feed_of(self.circuit), net.ground, self.unknown_load / self.circuit.nominal**2))
         return replace(self.circuit, net=net)
 
     @cached_property
     def what(self) -> tuple[str, ...]:
         """Names of the uncertain numbers, in the order of `Readout.spread`."""
         return tuple(dict.fromkeys(n.name for rack in self.racks for n in rack.numbers))
+
+    @cached_property
+    def filed(self) -> NDArray[np.bool_]:
+        """Which of the uncertain numbers are in the circuit's file, (numbers,)."""
+        return np.array([not name.startswith(UNKNOWN_LOAD) for name in self.what], bool)
 
     @cached_property
     def tolerances(self) -> tuple[Tolerance, ...]:
