@@ -36,12 +36,20 @@ class Member:
 
 @dataclass(frozen=True)
 class Compared:
-    """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off."""
+    """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off.
+
+    good, good_off: the same of a good circuit; tells: how much the reading speaks by itself for the suspect against a good
+    circuit, nats; number: whether it is one, and no look, overload or range.
+    """
 
     placed: str
     shown: str
     predicted: str
     off: float
+    good: str = ""
+    good_off: float = 0.0
+    tells: float = 0.0
+    number: bool = True
 
 
 @dataclass(frozen=True)
@@ -86,7 +94,10 @@ class Suspect:
                 {"fault": m.fault, "probability": m.probability, "severity": None if math.isnan(m.severity) else m.severity}
                 for m in self.members
             ],
-            "readings": [{"at": r.placed, "measured": r.shown, "predicted": r.predicted, "off": r.off} for r in self.readings],
+            "readings": [
+                {"at": r.placed, "measured": r.shown, "predicted": r.predicted, "off": r.off, "good": r.good}
+                for r in self.readings
+            ],
         }  # fmt: skip
 
 

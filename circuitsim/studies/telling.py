@@ -1,0 +1,166 @@
+"""What is said of a suspect: which readings speak for it, and how they go with a good circuit.
+
+A reading speaks for a suspect where the suspect would show what was read, and a good circuit, by itself and with all its
+tolerances, would not. Where no reading does so by itself, several may together: they go with one another as no good circuit's
+would. Whether a reading lies in a good circuit's band is asked of `verify`, so that nothing said here speaks against that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuitsim.measure import INSTRUMENTS
+from circuitsim.studies.diagnosis import Compared
+from circuitsim.studies.doubts import placed
+from circuitsim.studies.likelihood import Likelihood
+from circuitsim.studies.verify import verify
+from circuitsim.studies.weighing import SPEAKS
+
+if TYPE_CHECKING:
+    from circuitsim.studies.diagnose import Diagnosing
+
+__all__ = ["again", "as_good", "compared", "silent", "speaking", "strays"]
+
+Array = NDArray[np.float64]
+_OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
+_FITS, _ODD = 2.0, 3.0  # standard deviations; up to which a suspect explains a reading, from which on it does not
+_NEAR = 3.0  # standard deviations; a reading outside its band that is no further off lies just outside
+_LOOKS = 5.0  # nats; what a lamp or an overloaded display says where one would show it and the other would not
+_QUOTED, _NAMED = 2, 3  # readings in a sentence
+
+
+def compared(work: Diagnosing, value: Array, shared: Array) -> tuple[Compared, ...]:
+    """Put readings beside what a suspect shows there, and a good circuit; value, shared: of the suspect, (1, readings, …)."""
+    sharp = work.sharp
+    good = sharp.healthy.value[0]
+    off = sharp.likelihood.apart(value, shared)[0]
+    good_off = sharp.likelihood.apart(sharp.healthy.value, sharp.healthy.shared)[0]
+    found = []
+    for j, r in enumerate(work.readings):
+        texts = work.display(r), work.text(r.task, float(value[0, j])), work.text(r.task, float(good[j]))
+        number = r.shown.kind == "number"
+        tells = (
+            _tells(float(off[j]), float(good_off[j])) * _seen_apart(work, j, value[0, j], good[j])
+            if number
+            else _LOOKS * (texts[0] == texts[1] != texts[2])
+        )
+        found.append(Compared(placed(r.task), *texts[:2], float(off[j]), texts[2], float(good_off[j]), tells, number))
+    return tuple(found)
+
+
+def _tells(off: float, good_off: float) -> float:
+    """Give how much a number speaks for a suspect against a good circuit, nats, by itself; 0 where it does not."""
+    return 0.5 * (good_off**2 - off**2) if abs(off) < _FITS and abs(good_off) > _OUT else 0.0
+
+
+def _seen_apart(work: Diagnosing, j: int, one: float, other: float) -> bool:
+    """Whether a meter can tell two values from each other where a reading was taken."""
+    limit = work.meter.limit(max(abs(one), abs(other)), INSTRUMENTS[work.readings[j].task.instrument])
+    return bool(abs(one - other) > limit)
+
+
+def speaking(readings: Sequence[Compared]) -> list[str]:
+    """Quote the readings that speak most for a suspect against a good circuit."""
+    order = [j for j in np.argsort([-r.tells for r in readings], kind="stable").tolist() if readings[j].tells > 0]
+    return [
+        f"{r.placed} shows {r.shown}, this fault {r.predicted}, a good circuit {r.good}"
+        for r in (readings[j] for j in order[:_QUOTED])
+    ]
+
+
+def silent(work: Diagnosing, readings: Sequence[Compared], value: Array, shared: Array, evidence: float) -> str:
+    """Say what there is for a suspect for which no reading speaks by itself; evidence: logarithm of its likelihood."""
+    odd = [r for r in readings if abs(r.off) > _ODD]
+    if evidence > work.base + SPEAKS:
+        told = "; no reading by itself tells it from a good circuit, but all together do" + _together(work, value, shared)
+        return told + (f"; it does not explain {_listed([r.placed for r in odd])}" if odd else "")
+    if odd:
+        return f"; a good circuit reads about the same, but neither explains {_listed([r.placed for r in odd])}"
+    return "; every reading agrees with it, and with a good circuit" + _but(work.strays)
+
+
+def _together(work: Diagnosing, value: Array, shared: Array) -> str:
+    """Name the reading that goes with all others as a suspect has it, and not as a good circuit would; '' for none."""
+    known = work.sharp.likelihood
+    good_off, good_would = _given_others(known, work.sharp.healthy.value, work.sharp.healthy.shared)
+    off, _ = _given_others(known, value, shared)
+    for n in np.argsort(-np.abs(good_off)).tolist():
+        j, would = int(known.numbers[n]), float(good_would[n])
+        if abs(good_off[n]) <= _OUT:
+            break
+        r = work.readings[j]
+        if abs(off[n]) < _FITS and _seen_apart(work, j, known.value[n], would):
+            return (
+                f": {placed(r.task)} shows {work.display(r)}, where a good circuit that reads all else alike would show "
+                f"{work.text(r.task, would)}"
+            )
+    return ""
+
+
+def _given_others(likelihood: Likelihood, value: Array, shared: Array) -> tuple[Array, Array]:
+    """Give how far each number is off given all others, in standard deviations, and what it would then be; each (numbers,)."""
+    if not likelihood.numbers.size:
+        return np.zeros(0), np.zeros(0)
+    inverse, _, left = likelihood.solved(value, shared)
+    variance = 1 / np.diagonal(inverse[0])
+    given = (inverse[0] @ left[0]) * variance
+    return given / np.sqrt(variance), likelihood.value - given
+
+
+# Beside a good circuit ----------------------------------------------------------------------------------------------
+
+
+def strays(work: Diagnosing) -> tuple[tuple[str, bool], ...]:
+    """Name the readings outside a good circuit's band, the furthest off first, and whether each lies just outside.
+
+    By the rule of `verify`; where that can judge nothing, by standard deviations.
+    """
+    found = replace(work.findings, readings=tuple(work.readings), observations=())
+    checked = verify(work.circuit, replace(found, readings=()), found, work.meter.name).readings
+    off = np.abs(work.sharp.likelihood.apart(work.sharp.healthy.value, work.sharp.healthy.shared)[0])
+    out = [
+        j for j, one in enumerate(checked) if one.inside is False or (one.inside is None and off[j] > _OUT)
+    ]  # fmt: skip
+    out.sort(key=lambda j: -_size(checked[j].off, float(off[j])))
+    return tuple((placed(work.readings[j].task), _size(checked[j].off, float(off[j])) < _NEAR) for j in out)
+
+
+def _size(off: float, other: float) -> float:
+    """Give how far a reading is off; what is no number is far off."""
+    return abs(off) if np.isfinite(off) else max(other, _NEAR)
+
+
+def as_good(work: Diagnosing) -> str:
+    """Say how the readings agree with a good circuit."""
+    if not work.readings:
+        return "nothing was measured that speaks against a good circuit"
+    out, count = work.strays, len(work.readings)
+    if not out:
+        return "every reading lies where a good circuit's would"
+    if 2 * len(out) > count:
+        what = "the only reading lies" if count == 1 else f"{len(out)} of {count} readings lie"
+        return f"{what} outside a good circuit's band: {_listed([name for name, _ in out])}"
+    return "readings lie where a good circuit's would" + _but(out)
+
+
+def again(out: Sequence[tuple[str, bool]]) -> str:
+    """Send back, after the advice that nothing is wrong, to the readings outside their bands; '' for none."""
+    return f"; take again what lies outside its band: {_listed([name for name, _ in out])}" if out else ""
+
+
+def _but(out: Sequence[tuple[str, bool]]) -> str:
+    """Name the readings outside their bands as an exception; '' for none."""
+    if not out:
+        return ""
+    just = ", just outside its band" if len(out) == 1 else ", just outside their bands"
+    return f", but for {_listed([name for name, _ in out])}{just if all(near for _, near in out) else ''}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return "; ".join(names[:_NAMED]) + more
