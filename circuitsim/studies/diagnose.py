@@ -33,7 +33,7 @@ from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
-from circuitsim.studies.telling import again, as_good, compared, silent, speaking, strays
+from circuitsim.studies.telling import again, as_good, compared, of_pair, pairs_tried, silent, speaking, strays
 from circuitsim.studies.weighing import ALLOWANCES, BLIND, NOT_QUITE, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
@@ -302,13 +302,13 @@ class Diagnosing:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
         elif enough and suspects and suspects[0].leader.fault == HEALTHY:
             verdict += again(self.strays)
+        notes = (*self.findings.notes, *as_printed(self), *self.weighed.room(), *pairs_tried(self, chances, suspects))
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             doubtful(self, chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            (*self.findings.notes, *as_printed(self), *self.weighed.room()), self.circuit.cautions, chances, self.table,
-            told_of_seen(self, suspects),
+            notes, self.circuit.cautions, chances, self.table, told_of_seen(self, suspects),
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -325,10 +325,11 @@ class Diagnosing:
             members.insert(0, _plain(HEALTHY, chances))
         chance = sum(m.probability for m in members)
         if GOOD in group:
-            mild = "; the others would be too mild to show in them" if len(members) > 1 else ""
+            others = f"other{'s' * (len(members) > 2)}"
+            mild = f"; the {others} would be too mild to show in them" if len(members) > 1 else ""
             return Suspect(tuple(members), chance, f"{as_good(self)}{mild}{_SAID * self._contradicted(GOOD)}")
         best = max(group, key=lambda k: float(self.by_course[k]))
-        reads = self._reads(self.courses[best], _likeliest(self.densities[best]))
+        reads = self.reads(self.courses[best], self.densities[best])
         readings = compared(self, *reads)
         why = self._why(best, members[0], readings, reads)
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
@@ -337,8 +338,14 @@ class Diagnosing:
         density = course.density(self.likelihood, self.sightings)
         graded = pair.first.graded
         severity = float(pair.first.at(float(density.quantiles([0.5])[0]))) if graded else math.nan
-        member = Member(pair.name, chance, severity, pair.first.unit, pair.cure, pair.minutes)
-        return Suspect((member,), chance, pair.what, compared(self, *self._reads(course, _likeliest(density))))
+        second = pair.second.severity, pair.other.unit
+        member = Member(pair.name, chance, severity, pair.first.unit, pair.cure, pair.minutes, second)
+        readings = compared(self, *self.reads(course, density))
+        return Suspect((member,), chance, of_pair(self, pair, course, readings), readings)
+
+    def reads(self, course: Course, density: Density) -> tuple[Array, Array]:
+        """Give what a course reads at its likeliest severity, and its covariance by the tolerances of the file."""
+        return self._reads(course, float(density.share[int(np.argmax(density.logs))]))
 
     @cached_property
     def strays(self) -> tuple[tuple[str, bool], ...]:
@@ -394,11 +401,6 @@ class Diagnosing:
             cure = pair.cure if pair else self.faults[name].cure if name in self.faults else name
             cures[cure] = cures.get(cure, 0.0) + chance
         return cures
-
-
-def _likeliest(density: Density) -> float:
-    """Give the share of the plausible range at which a fault is likeliest."""
-    return float(density.share[int(np.argmax(density.logs))])
 
 
 def _plain(name: str, chances: Mapping[str, float]) -> Member:

@@ -7,7 +7,7 @@ would. Whether a reading lies in a good circuit's band is asked of `verify`, so 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure import INSTRUMENTS
-from circuitsim.studies.diagnosis import Compared
+from circuitsim.studies.diagnosis import Compared, Suspect, percent
 from circuitsim.studies.doubts import placed
 from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.verify import verify
@@ -23,8 +23,10 @@ from circuitsim.studies.weighing import SPEAKS
 
 if TYPE_CHECKING:
     from circuitsim.studies.diagnose import Diagnosing
+    from circuitsim.studies.pairs import Pair
+    from circuitsim.studies.severities import Course
 
-__all__ = ["again", "as_good", "compared", "silent", "speaking", "strays"]
+__all__ = ["again", "as_good", "compared", "of_pair", "pairs_tried", "silent", "speaking", "strays"]
 
 Array = NDArray[np.float64]
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
@@ -110,6 +112,62 @@ def _given_others(likelihood: Likelihood, value: Array, shared: Array) -> tuple[
     variance = 1 / np.diagonal(inverse[0])
     given = (inverse[0] @ left[0]) * variance
     return given / np.sqrt(variance), likelihood.value - given
+
+
+# Two faults at once -------------------------------------------------------------------------------------------------
+
+
+def of_pair(work: Diagnosing, pair: Pair, course: Course, readings: Sequence[Compared]) -> str:
+    """Say what is wrong with two faults at once, and which readings these explain that the best single one does not."""
+    k = _best_single(work)
+    reads = work.reads(work.courses[k], work.densities[k])
+    single, name = compared(work, *reads), work.members[k][0].name
+    freed = [j for j, (one, both) in enumerate(zip(single, readings, strict=True)) if _freed(one, both)]
+    freed.sort(key=lambda j: abs(readings[j].off) - abs(single[j].off))
+    quoted = [
+        f"{readings[j].placed} shows {readings[j].shown}, both together {readings[j].predicted}, {name} alone "
+        f"{single[j].predicted}"
+        for j in freed[:_QUOTED]
+    ]  # fmt: skip
+    if quoted:
+        return "; ".join([pair.what, *quoted])
+    if _top(work, course) > _best_log(work) + SPEAKS:
+        return f"{pair.what}; no reading by itself tells both from {name} alone, but all together do"
+    return f"{pair.what}; {name} alone explains the readings as well"
+
+
+def _freed(one: Compared, both: Compared) -> bool:
+    """Whether two faults explain a reading that one alone does not."""
+    if not both.number:
+        return both.shown == both.predicted != one.predicted
+    return abs(one.off) > _OUT and abs(both.off) < _FITS
+
+
+def pairs_tried(work: Diagnosing, chances: Mapping[str, float], suspects: Sequence[Suspect]) -> list[str]:
+    """Say what became of two faults at once where they were weighed and none is listed."""
+    if not work.both or any(s.leader.fault == pair.name for s in suspects for pair, _, _ in work.pairs):
+        return []
+    if not work.pairs:
+        return ["two faults at once were weighed: none come near these readings"]
+    pair, course, _ = max(work.pairs, key=lambda one: chances[one[0].name])
+    better = _top(work, course) > _best_log(work) + SPEAKS
+    told = "they explain the readings better than one fault, but two at once are rarer" if better else (
+        "they explain the readings no better than one fault, or a good circuit"
+    )  # fmt: skip
+    return [f"of two faults at once {pair.name} came nearest, with {percent(chances[pair.name])}: {told}"]
+
+
+def _best_single(work: Diagnosing) -> int:
+    """Give the number of the fault that, as bad as it can be likeliest, explains the readings best."""
+    return int(np.argmax([d.logs.max() for d in work.densities]))
+
+
+def _best_log(work: Diagnosing) -> float:
+    return max(work.base, float(work.densities[_best_single(work)].logs.max()))
+
+
+def _top(work: Diagnosing, course: Course) -> float:
+    return float(course.density(work.likelihood, work.sightings).logs.max())
 
 
 # Beside a good circuit ----------------------------------------------------------------------------------------------

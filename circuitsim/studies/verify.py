@@ -387,5 +387,6 @@ def _listed(rows: Sequence[Checked]) -> str:
     for (task, new), members in places.items():
         steps = dict.fromkeys(r.task.step for r in sorted(members, key=rows.index))
         named.append(replace(members[0], task=replace(task, step=", ".join(steps))).placed + new)
-    more = [f"and {len(named) - _LISTED} more places"] if len(named) > _LISTED else []
+    left = len(named) - _LISTED
+    more = [f"and {left} more place{'s' * (left > 1)}"] if left > 0 else []
     return "; ".join([*named[:_LISTED], *more])
