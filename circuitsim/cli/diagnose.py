@@ -140,7 +140,7 @@ def _converse(
     if findings.readings or findings.observations:
         with working():
             result = diagnose(circuit, findings, cannot=cannot, **options)
-        _answer(result, width, first=True)
+        _answer(_unsaid(result, circuit), width, first=True)
     for text in _lines():
         word = text.partition(" ")[0].lower()
         if word in ("done", "quit", "exit"):
@@ -150,7 +150,7 @@ def _converse(
                 put("".join(_taken(findings)))
                 continue
             if word == "more":
-                _more(result, width, every=every)
+                _more(result, circuit, width, every=every)
                 continue
             if word == "undo":
                 findings = replace(findings, readings=findings.readings[:-1])
@@ -169,7 +169,7 @@ def _converse(
             if word == "cannot":
                 cannot.pop()
             continue
-        _answer(result, width, first=first)
+        _answer(_unsaid(result, circuit), width, first=first)
 
 
 def _answer(result: Diagnosis, width: int | None, *, first: bool) -> None:
@@ -181,11 +181,16 @@ def _answer(result: Diagnosis, width: int | None, *, first: bool) -> None:
     put(f"{_GO_ON if result.enough else ''}\n")
 
 
-def _more(result: Diagnosis | None, width: int | None, *, every: bool) -> None:
+def _unsaid(result: Diagnosis, circuit: Circuit) -> Diagnosis:
+    """Leave out the circuit's own cautions, which were said at the start."""
+    return replace(result, cautions=tuple(c for c in result.cautions if c not in circuit.cautions))
+
+
+def _more(result: Diagnosis | None, circuit: Circuit, width: int | None, *, every: bool) -> None:
     """Give the last answer in full; raises InputError where there was none."""
     if result is None:
         raise InputError("there is no answer yet; type a reading, or '?' for how", key="more")
-    _show(replace(result, cautions=()), "table", None, width, every=every)
+    _show(_unsaid(result, circuit), "table", None, width, every=every)
 
 
 def _taken(findings: Findings) -> Iterator[str]:

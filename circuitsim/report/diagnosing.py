@@ -77,7 +77,10 @@ def diagnosis_text(found: Diagnosis, width: int | None = None, *, every: bool = 
 
 
 def diagnosis_brief(found: Diagnosis, width: int | None = None) -> list[Line]:
-    """Give an answer of a dialogue, some 15 lines: suspects, why the first, the next test and what each would read there."""
+    """Give an answer of a dialogue, some 15 lines: suspects, why the first, the next test and what each would read there.
+
+    Cautions stand at its end: those that were not told at the dialogue's beginning.
+    """
     width = width or 100
     lines = _warnings(found, width)
     for k, suspect in enumerate(found.suspects[:_BRIEF]):
@@ -86,7 +89,7 @@ def diagnosis_brief(found: Diagnosis, width: int | None = None) -> list[Line]:
     lines += [line(t) for text in found.seen[-1:] for t in wrap(clean(text), width, _GAP)] + _advice(found, width)
     if found.next_test:
         lines += _choice(found.next_test, width, first=True, most=_RANGES)
-    return lines
+    return lines + [line(t, "caution") for c in found.cautions for t in wrap(clean(f"- {c}"), width, _GAP)]
 
 
 def _facts(found: Diagnosis) -> list[str]:
