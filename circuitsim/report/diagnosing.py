@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 
 from circuitsim.report.markdown import escaped
@@ -15,11 +16,13 @@ __all__ = ["diagnosis_brief", "diagnosis_cautions", "diagnosis_head", "diagnosis
 _GAP = "  "
 _INDENT = " " * 7  # under a chance
 _LISTED, _BRIEF = 5, 3  # suspects; in a dialogue
+_LITTLE = 0.05  # chance; of a suspect with less there is the reason alone
 _MOST, _FEW = 8, 3  # names in a line; in a dialogue
 _ROWS, _LEAST = 12, 3  # readings beside what a suspect predicts, unless all are asked for
 _NEWS = 1.0  # standard deviations; what is no further off or apart is left out there
 _TABLES = 2  # suspects with a table of readings
 _RANGES = 6  # of the next test, in a dialogue
+_UNIT = re.compile(r"(?<=[0-9]) (?=(?:%|[mkMµ]?(?:V|A|Ω|N·m)|sd|min|bits)(?![A-Za-z]))")
 _WOULD_READ = "Given the readings so far it would read:"
 
 
@@ -29,7 +32,7 @@ def diagnosis_head(found: Diagnosis, width: int | None = None) -> list[Line]:
 
 
 def _title(found: Diagnosis, width: int) -> list[Line]:
-    return [line(text, "title") for text in wrap(clean(f"{found.circuit}: {found.title}"), width)]
+    return [line(text, "title") for text in _wrap(f"{found.circuit}: {found.title}", width)]
 
 
 def _under_title(found: Diagnosis, width: int) -> list[Line]:
@@ -43,23 +46,23 @@ def diagnosis_lines(found: Diagnosis, width: int | None = None, *, every: bool =
     """
     width = width or 100
     lines = [*_title(found, width), *_warnings(found, width), *_under_title(found, width), (), line("Suspects", "heading")]
-    for suspect in found.suspects[:_LISTED]:
-        lines += _suspect(suspect, width)
+    for k, suspect in enumerate(found.suspects[:_LISTED]):
+        lines += _suspect(suspect, width, whole=k == 0 or suspect.probability >= _LITTLE)
     lines += _rest(found, _LISTED)
     lines += _doubtful(found, width)
     for suspect in found.pictured[:_TABLES]:
         lines += _compared(found, suspect, width, every=every)
     if found.seen:
         lines += [(), line("What was seen", "heading")]
-        lines += [line(t) for text in found.seen for t in wrap(clean(text), width, _GAP)]
+        lines += [line(t) for text in found.seen for t in _wrap(text, width, _GAP)]
     lines += [(), line("What next", "heading"), *_advice(found, width)]
     for k, choice in enumerate(filter(None, (found.next_test, *found.alternatives))):
         lines += _choice(choice, width, first=k == 0)
     for note in (found.sensitivity, *_notes(found)):
-        lines += [line(text, "faint") for text in wrap(clean(_sentence(note)), width)]
+        lines += [line(text, "faint") for text in _wrap(_sentence(note), width)]
     if found.left_out:
         left = f"Not used, of an instrument that this can't judge: {'; '.join(found.left_out)}"
-        lines += [line(text, "faint") for text in wrap(clean(left), width)]
+        lines += [line(text, "faint") for text in _wrap(left, width)]
     return lines + diagnosis_cautions(found.cautions, width)
 
 
@@ -67,7 +70,7 @@ def diagnosis_cautions(cautions: Sequence[str], width: int | None = None) -> lis
     """Give the cautions of a circuit."""
     if not cautions:
         return []
-    told = [line(t, "caution") for c in cautions for t in wrap(clean(f"- {c}"), width or 100, _GAP)]
+    told = [line(t, "caution") for c in cautions for t in _wrap(f"- {c}", width or 100, _GAP)]
     return [(), line("Take care", "heading"), *told]
 
 
@@ -86,10 +89,10 @@ def diagnosis_brief(found: Diagnosis, width: int | None = None) -> list[Line]:
     for k, suspect in enumerate(found.suspects[:_BRIEF]):
         lines += _short(suspect, width, first=k == 0)
     lines += _rest(found, _BRIEF) + _doubtful(found, width)
-    lines += [line(t) for text in found.seen[-1:] for t in wrap(clean(text), width, _GAP)] + _advice(found, width)
+    lines += [line(t) for text in found.seen[-1:] for t in _wrap(text, width, _GAP)] + _advice(found, width)
     if found.next_test:
         lines += _choice(found.next_test, width, first=True, most=_RANGES)
-    return lines + [line(t, "caution") for c in found.cautions for t in wrap(clean(f"- {c}"), width, _GAP)]
+    return lines + [line(t, "caution") for c in found.cautions for t in _wrap(f"- {c}", width, _GAP)]
 
 
 def _facts(found: Diagnosis) -> list[str]:
@@ -99,7 +102,7 @@ def _facts(found: Diagnosis) -> list[str]:
 
 def _warnings(found: Diagnosis, width: int) -> list[Line]:
     """Give what is to be read before all else."""
-    return [line(t, "caution") for text in found.warnings for t in wrap(clean(f"Mind: {text}."), width, _GAP)]
+    return [line(t, "caution") for text in found.warnings for t in _wrap(f"Mind: {text}.", width, _GAP)]
 
 
 def _notes(found: Diagnosis) -> list[str]:
@@ -107,17 +110,23 @@ def _notes(found: Diagnosis) -> list[str]:
 
 
 def _doubtful(found: Diagnosis, width: int) -> list[Line]:
-    return [line(t, "caution") for text in found.doubtful for t in wrap(clean(f"Measure again: {text}"), width, _GAP)]
+    return [line(t, "caution") for text in found.doubtful for t in _wrap(f"Measure again: {text}", width, _GAP)]
 
 
 def _advice(found: Diagnosis, width: int) -> list[Line]:
     told = filter(None, (found.verdict, found.other_repair))
-    return [line(text, "shown") for one in told for text in wrap(clean(_sentence(one)), width)]
+    return [line(text, "shown") for one in told for text in _wrap(_sentence(one), width)]
+
+
+def _wrap(text: str, width: int, indent: str = "") -> list[str]:
+    """Clean text and break it, but not between a number and its unit."""
+    kept = _UNIT.sub("\N{NO-BREAK SPACE}", clean(text))
+    return [part.replace("\N{NO-BREAK SPACE}", " ") for part in wrap(kept, width, indent)]
 
 
 def _under(text: str, width: int, indent: str) -> list[str]:
     """Break text into lines that all begin with an indent."""
-    return [indent + part for part in wrap(clean(text), width - len(indent))]
+    return [indent + part for part in _wrap(text, width - len(indent))]
 
 
 def _percent(chance: float) -> str:
@@ -155,12 +164,15 @@ def _severities(leader: Member) -> str:
 
 
 def _headed(suspect: Suspect, width: int, named: str) -> list[Line]:
-    first, *more = wrap(clean(named), width - len(_INDENT))
+    first, *more = _wrap(named, width - len(_INDENT))
     return [line(f"{_percent(suspect.probability)}  {first}", "label"), *(line(_INDENT + text, "label") for text in more)]
 
 
-def _suspect(suspect: Suspect, width: int) -> list[Line]:
-    lines = _headed(suspect, width, _named(suspect))
+def _suspect(suspect: Suspect, width: int, *, whole: bool) -> list[Line]:
+    """Lay a suspect out; whole: with the faults that can't be told from it, and repairs."""
+    lines, why = _headed(suspect, width, _named(suspect)), [line(t, "faint") for t in _under(suspect.why, width, _INDENT)]
+    if not whole:
+        return lines + why
     others = suspect.faults[1:]
     healthy = suspect.leader.fault == HEALTHY
     if others and not (healthy and len(others) == 1):  # which the first line names
@@ -169,8 +181,7 @@ def _suspect(suspect: Suspect, width: int) -> list[Line]:
         start = "the likeliest:" if healthy else f"other{plural} of them:" if suspect.unseen else f"the other{plural}:"
         together = f"{start} {', '.join(others[:_MOST])}{more}"
         lines += [line(text) for text in _under(together, width, _INDENT)]
-    lines += [line(text, "faint") for text in _under(suspect.why, width, _INDENT)]
-    return lines + _repairs(suspect, width, 3)
+    return lines + why + _repairs(suspect, width, 3)
 
 
 def _short(suspect: Suspect, width: int, *, first: bool) -> list[Line]:
@@ -216,13 +227,13 @@ def _compared(found: Diagnosis, suspect: Suspect, width: int, *, every: bool) ->
     rows += [(clean(r.placed), clean(r.shown), clean(r.predicted), _off(r), clean(r.good)) for r in kept]
     sizes = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
     sizes[0] = min(sizes[0], max(20, width - sum(sizes[1:]) - len(_GAP) * (len(sizes) - 1)))
-    lines: list[Line] = [(), *(line(text, "heading") for text in wrap(clean(_picture(suspect)), width))]
+    lines: list[Line] = [(), *(line(text, "heading") for text in _wrap(_picture(suspect), width))]
     for k, row in enumerate(rows):
         label = wrap(row[0], sizes[0], _GAP)
         figures = _GAP.join(pad(text, size, ">") for text, size in zip(row[1:], sizes[1:], strict=True))
         lines.append(line(f"{pad(label[0], sizes[0])}{_GAP}{figures}", "faint" if k == 0 else ""))
         lines += [line(text) for text in label[1:]]
-    return lines + [line(text, "faint") for text in wrap(told, width)]
+    return lines + [line(text, "faint") for text in _wrap(told, width)]
 
 
 def _worth(suspect: Suspect, other: Suspect | None, *, every: bool) -> tuple[list[Compared], str]:
@@ -251,7 +262,7 @@ def _choice(choice: Choice, width: int, *, first: bool, most: int | None = None)
     head = "Next test: " if first else "or: "
     work = _work(choice) if most is None else f"({choice.minutes:.2g} min)"
     text = clean(f"{head}{choice.label}, {choice.placed} {work}")
-    lines = [line(t, "label" if first else "") for t in wrap(text, width, _GAP)]
+    lines = [line(t, "label" if first else "") for t in _wrap(text, width, _GAP)]
     return [*lines, *_ranges(choice, width, most)] if first else lines
 
 

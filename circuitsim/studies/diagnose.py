@@ -330,7 +330,7 @@ class Diagnosing:
             return Suspect(tuple(members), chance, f"{as_good(self)}{mild}{_SAID * self._contradicted(GOOD)}")
         best = max(group, key=lambda k: float(self.by_course[k]))
         reads = self.reads(self.courses[best], self.densities[best])
-        readings = compared(self, *reads)
+        readings = compared(self, *reads, flickers=self.courses[best].against is not None)
         why = self._why(best, members[0], readings, reads)
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
 
@@ -388,7 +388,7 @@ class Diagnosing:
         elif self._unseen(k):
             said = "; nothing measured so far could show it"
         elif self.readings:
-            said = silent(self, readings, *reads, self.densities[k].evidence)
+            said = silent(self, readings, *reads, flickers=self.courses[k].against is not None)
         else:
             said = "; what was seen agrees with it" if self.findings.observations and not against else ""
         return self.faults[leader.fault].kind.what + said + _SAID * against

@@ -50,7 +50,7 @@ class Compared:
     """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off.
 
     good, good_off: the same of a good circuit; tells: how much the reading speaks by itself for the suspect against a good
-    circuit, nats; number: whether it is one, and no look, overload or range.
+    circuit, nats; kind: "number", or "look", "overload", "unstable" (see `Shown`).
     """
 
     placed: str
@@ -60,7 +60,12 @@ class Compared:
     good: str = ""
     good_off: float = 0.0
     tells: float = 0.0
-    number: bool = True
+    kind: str = "number"
+
+    @property
+    def number(self) -> bool:
+        """Whether it is one."""
+        return self.kind == "number"
 
 
 @dataclass(frozen=True)

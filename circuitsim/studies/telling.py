@@ -33,11 +33,15 @@ _OUT = 2.5  # standard deviations; a reading further off is not as a good circui
 _FITS, _ODD = 2.0, 3.0  # standard deviations; up to which a suspect explains a reading, from which on it does not
 _NEAR = 3.0  # standard deviations; a reading outside its band that is no further off lies just outside
 _LOOKS = 5.0  # nats; what a lamp or an overloaded display says where one would show it and the other would not
+_SWING = 0.1  # of the range of a display that jumps; a fault that swings it by less is not what makes it jump
 _QUOTED, _NAMED = 2, 3  # readings in a sentence
 
 
-def compared(work: Diagnosing, value: Array, shared: Array) -> tuple[Compared, ...]:
-    """Put readings beside what a suspect shows there, and a good circuit; value, shared: of the suspect, (1, readings, …)."""
+def compared(work: Diagnosing, value: Array, shared: Array, *, flickers: bool = False) -> tuple[Compared, ...]:
+    """Put readings beside what a suspect shows there, and a good circuit.
+
+    value, shared: of the suspect, (1, readings, …); flickers: whether that comes and goes.
+    """
     sharp = work.sharp
     good = sharp.healthy.value[0]
     off = sharp.likelihood.apart(value, shared)[0]
@@ -45,13 +49,13 @@ def compared(work: Diagnosing, value: Array, shared: Array) -> tuple[Compared, .
     found = []
     for j, r in enumerate(work.readings):
         texts = work.display(r), work.text(r.task, float(value[0, j])), work.text(r.task, float(good[j]))
-        number = r.shown.kind == "number"
-        tells = (
-            _tells(float(off[j]), float(good_off[j])) * _seen_apart(work, j, value[0, j], good[j])
-            if number
-            else _LOOKS * (texts[0] == texts[1] != texts[2])
-        )
-        found.append(Compared(placed(r.task), *texts[:2], float(off[j]), texts[2], float(good_off[j]), tells, number))
+        if r.shown.kind == "number":
+            tells = _tells(float(off[j]), float(good_off[j])) * _seen_apart(work, j, value[0, j], good[j])
+        elif r.shown.kind == "unstable":
+            tells = _LOOKS * (flickers and abs(value[0, j] - good[j]) > _SWING * (r.shown.high - r.shown.low))
+        else:
+            tells = _LOOKS * (texts[0] == texts[1] != texts[2])
+        found.append(Compared(placed(r.task), *texts[:2], float(off[j]), texts[2], float(good_off[j]), tells, r.shown.kind))
     return tuple(found)
 
 
@@ -69,16 +73,24 @@ def _seen_apart(work: Diagnosing, j: int, one: float, other: float) -> bool:
 def speaking(readings: Sequence[Compared]) -> list[str]:
     """Quote the readings that speak most for a suspect against a good circuit."""
     order = [j for j in np.argsort([-r.tells for r in readings], kind="stable").tolist() if readings[j].tells > 0]
-    return [
-        f"{r.placed} shows {r.shown}, this fault {r.predicted}, a good circuit {r.good}"
-        for r in (readings[j] for j in order[:_QUOTED])
-    ]
+    return [_quoted(readings[j]) for j in order[:_QUOTED]]
 
 
-def silent(work: Diagnosing, readings: Sequence[Compared], value: Array, shared: Array, evidence: float) -> str:
-    """Say what there is for a suspect for which no reading speaks by itself; evidence: logarithm of its likelihood."""
-    odd = [r for r in readings if abs(r.off) > _ODD]
-    if evidence > work.base + SPEAKS:
+def _quoted(r: Compared) -> str:
+    if r.kind == "unstable":
+        return f"{r.placed} jumps ({r.shown}): with this fault it is {r.predicted} at one moment, {r.good} at the next"
+    return f"{r.placed} shows {r.shown}, this fault {r.predicted}, a good circuit {r.good}"
+
+
+def silent(work: Diagnosing, readings: Sequence[Compared], value: Array, shared: Array, *, flickers: bool = False) -> str:
+    """Say what there is for a suspect for which no reading speaks by itself; flickers: whether it comes and goes."""
+    # What comes and goes may have been good when a reading was taken.
+    odd = [r for r in readings if abs(r.off) > _ODD and not (flickers and abs(r.good_off) < _ODD)]
+    own, good = (
+        float(work.likelihood.judge(*one).total[0])
+        for one in ((value, shared), (work.healthy.value, work.healthy.shared))
+    )  # fmt: skip
+    if own > good + SPEAKS:
         told = "; no reading by itself tells it from a good circuit, but all together do" + _together(work, value, shared)
         return told + (f"; it does not explain {_listed([r.placed for r in odd])}" if odd else "")
     if odd:
@@ -121,7 +133,7 @@ def of_pair(work: Diagnosing, pair: Pair, course: Course, readings: Sequence[Com
     """Say what is wrong with two faults at once, and which readings these explain that the best single one does not."""
     k = _best_single(work)
     reads = work.reads(work.courses[k], work.densities[k])
-    single, name = compared(work, *reads), work.members[k][0].name
+    single, name = compared(work, *reads, flickers=work.courses[k].against is not None), work.members[k][0].name
     freed = [j for j, (one, both) in enumerate(zip(single, readings, strict=True)) if _freed(one, both)]
     freed.sort(key=lambda j: abs(readings[j].off) - abs(single[j].off))
     quoted = [

@@ -96,6 +96,26 @@ def test_where_only_all_readings_together_speak_that_is_said() -> None:
     assert "every reading agrees with it, and with a good circuit" not in first.why
 
 
+def test_a_display_that_jumps_speaks_for_what_comes_and_goes() -> None:
+    """It was said that no reading stands out, and that all agree with a good circuit."""
+    found, _ = both(f"{HEAD}2,MOT-,GND,,unstable 0.2-0.56 V\n2,X1.A/harness,X1.A/part,,unstable 0-6 V\n")
+    first = found.suspects[0]
+    assert first.leader.fault == "X1.A:intermittent"
+    drop = first.readings[1]
+    assert (
+        f"X1.A/part at step 2 jumps (0-6 V): with this fault it is {drop.predicted} at one moment, {drop.good} at" in first.why
+    )
+    assert (drop.kind, drop.number) == ("unstable", False)
+
+
+def test_what_was_only_seen_is_not_told_of_readings() -> None:
+    """A fan that stands still speaks for a blown fuse; the one reading taken, at the battery, does not."""
+    rows = "step,red,black,reading,observe,value\noff,BAT+,GND,12.55 V,,\n2,,,,fan,off\n"
+    found = diagnose(bench(), read_findings(bench(), rows), next_test=False)
+    assert found.suspects[0].leader.fault != HEALTHY
+    assert not any("together" in s.why for s in found.suspects)
+
+
 def test_the_readings_that_speak_most_come_first() -> None:
     weak, strong, none = (Compared(p, "1 V", "1 V", 0.0, "2 V", 3.0, t) for p, t in (("a", 2.0), ("b", 9.0), ("c", 0.0)))
     assert [text[0] for text in speaking([weak, none, strong])] == ["b", "a"]
