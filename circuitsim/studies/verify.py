@@ -286,6 +286,8 @@ def _why(m: Measured) -> str:
     if not math.isfinite(m.expected) or m.verdict.startswith(NO_READING):
         lost = m.verdict if m.verdict.startswith(NO_READING) else "nothing there that comes and goes"
         return f"no figure: {lost}"
+    if not (math.isfinite(m.band.low) and math.isfinite(m.band.high)):
+        return "no band: how far a good circuit's reading may lie from its figure is not known there"
     return _FLOATS if m.floating and m.task.instrument not in _OWN_SOURCE else ""
 
 
