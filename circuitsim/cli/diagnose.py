@@ -28,7 +28,8 @@ _SUFFIXES = {".json": "json", ".md": "markdown", ".markdown": "markdown"}
 _HELP = """Type a reading as  STEP RED:BLACK READING  (2 MOT-:GND 8.4V), with a clamp  STEP at:M1 READING,
  with a plug parted  STEP RED:BLACK READING unplug X4.  Or just the reading of the test that was asked for (8.4V).
  saw WORD [STEP]   such as  saw slow 3      cannot TEST   such as  cannot X5
- list   what was taken      undo   take the last back      done   end"""
+ list   what was taken      undo   take the last back      more   the last answer in full      done   end"""
+_GO_ON = "(listening on: measure, doubt or verify as you like; 'more' is the whole answer, 'done' ends)\n"
 
 
 @click.command("diagnose", short_help="Rank the suspects behind readings, and pick the next test.")
@@ -48,6 +49,7 @@ _HELP = """Type a reading as  STEP RED:BLACK READING  (2 MOT-:GND 8.4V), with a 
 @click.option(
     "--sure", type=click.FloatRange(0.5, 0.9999), default=0.9, metavar="P", help="Enough from this chance on; default 0.9."
 )
+@click.option("--all", "every", is_flag=True, help="All readings beside their predictions, and not just those that tell.")
 @click.option("--format", "form", type=Words(["table", "json", "markdown"]), help="table, json or markdown.")
 @click.option("--output", "-o", metavar="FILE", help="Write to a file in place of the screen; '-' is the screen.")
 @click.option("--set", "pairs_set", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
@@ -55,7 +57,7 @@ _HELP = """Type a reading as  STEP RED:BLACK READING  (2 MOT-:GND 8.4V), with a 
 def diagnose_command(
     circuit: str, readings: str | None, pairs_set: tuple[str, ...], interactive: bool, form: str | None, output: str | None,
     width: int | None, prior: str | None, cannot: tuple[str, ...], intermittent: bool, pairs: bool, sure: float, meter: str,
-    **conditions: Any,
+    every: bool, **conditions: Any,
 ) -> None:  # fmt: skip
     """Rank the suspects behind readings and observations, say how sure that is, and pick the next test.
 
@@ -80,7 +82,7 @@ def diagnose_command(
     }  # fmt: skip
     findings = load_findings(found, readings, **given) if readings else read_findings(found, "step\n", **given)
     if interactive:
-        _converse(found, findings, list(cannot), options, width)
+        _converse(found, findings, list(cannot), options, width, every=every)
         return
     if not findings.readings and not findings.observations:
         raise InputError("has no readings and no observations", file=readings)
@@ -88,7 +90,7 @@ def diagnose_command(
 
     with working():
         result = diagnose(found, findings, cannot=cannot, **options)
-    _show(result, kind, output, width)
+    _show(result, kind, output, width, every=every)
 
 
 def _prior(path: str | None, circuit: Circuit) -> Any:
@@ -100,7 +102,7 @@ def _prior(path: str | None, circuit: Circuit) -> Any:
     return read_prior(path, find_faults(circuit))
 
 
-def _show(result: Diagnosis, kind: str, output: str | None, width: int | None) -> None:
+def _show(result: Diagnosis, kind: str, output: str | None, width: int | None, *, every: bool) -> None:
     from circuitsim.report.diagnosing import diagnosis_lines, diagnosis_markdown, diagnosis_text
 
     if kind == "json":
@@ -108,9 +110,9 @@ def _show(result: Diagnosis, kind: str, output: str | None, width: int | None) -
     elif kind == "markdown":
         deliver(diagnosis_markdown(result), kind, output)
     elif output in (None, "-"):
-        put_lines(diagnosis_lines(result, terminal_width(width)))
+        put_lines(diagnosis_lines(result, terminal_width(width), every=every))
     else:
-        deliver(diagnosis_text(result, width), kind, output)
+        deliver(diagnosis_text(result, width, every=True), kind, output)
 
 
 # One by one -------------------------------------------------------------------------------------------------------
@@ -125,16 +127,20 @@ def _lines() -> Iterator[str]:
         yield line.strip()
 
 
-def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: dict[str, Any], width: int | None) -> None:
-    """Take readings one by one, and answer after each."""
+def _converse(
+    circuit: Circuit, findings: Findings, cannot: list[str], options: dict[str, Any], width: int | None, *, every: bool
+) -> None:
+    """Take readings one by one, and answer after each, until somebody is done."""
+    from circuitsim.report.diagnosing import diagnosis_cautions
     from circuitsim.studies.diagnose import diagnose
 
     put(_HELP + "\n")
+    put_lines([*diagnosis_cautions(circuit.cautions, terminal_width(width)), ()])
     result: Diagnosis | None = None
     if findings.readings or findings.observations:
         with working():
             result = diagnose(circuit, findings, cannot=cannot, **options)
-        _show(result, "table", None, width)
+        _answer(_unsaid(result, circuit), width, first=True)
     for text in _lines():
         word = text.partition(" ")[0].lower()
         if word in ("done", "quit", "exit"):
@@ -142,6 +148,9 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
         try:
             if word == "list":
                 put("".join(_taken(findings)))
+                continue
+            if word == "more":
+                _more(result, circuit, width, every=every)
                 continue
             if word == "undo":
                 findings = replace(findings, readings=findings.readings[:-1])
@@ -152,6 +161,7 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
                 continue
             else:
                 findings = _added(circuit, findings, text, result)
+            first = result is None
             with working():
                 result = diagnose(circuit, findings, cannot=cannot, table=result.table if result else None, **options)
         except CircuitsimError as error:
@@ -159,18 +169,40 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
             if word == "cannot":
                 cannot.pop()
             continue
-        _show(replace(result, cautions=()), "table", None, width)
-        if result.enough:
-            break
+        _answer(_unsaid(result, circuit), width, first=first)
+
+
+def _answer(result: Diagnosis, width: int | None, *, first: bool) -> None:
+    """Answer in few lines; the first time with what all readings have in common."""
+    from circuitsim.report.diagnosing import diagnosis_brief, diagnosis_head
+
+    head = [*diagnosis_head(result, terminal_width(width)), ()] if first else []
+    put_lines([*head, *diagnosis_brief(result, terminal_width(width))])
+    put(f"{_GO_ON if result.enough else ''}\n")
+
+
+def _unsaid(result: Diagnosis, circuit: Circuit) -> Diagnosis:
+    """Leave out the circuit's own cautions, which were said at the start."""
+    return replace(result, cautions=tuple(c for c in result.cautions if c not in circuit.cautions))
+
+
+def _more(result: Diagnosis | None, circuit: Circuit, width: int | None, *, every: bool) -> None:
+    """Give the last answer in full; raises InputError where there was none."""
+    if result is None:
+        raise InputError("there is no answer yet; type a reading, or '?' for how", key="more")
+    _show(_unsaid(result, circuit), "table", None, width, every=every)
 
 
 def _taken(findings: Findings) -> Iterator[str]:
+    """List what was taken, as it was typed."""
+    from circuitsim.library.functions import unit_of
+
     for r in findings.readings:
         leads = f"at:{r.task.at}" if r.task.at else f"{r.task.red}:{r.task.black}"
-        value = r.shown.look or ("OL" if r.shown.kind == "overload" else f"{r.shown.value:g}")
-        yield f"  {r.task.step} {leads} {value}\n"
+        plugs = f" unplug {' '.join(r.task.conditions.unplugged)}" if r.task.conditions.unplugged else ""
+        yield f"  {r.task.step} {leads} {r.shown.text(unit_of(r.task.instrument))}{plugs}\n"
     for seen in findings.observations:
-        yield f"  saw {seen.word} {seen.step}\n"
+        yield f"  saw {seen.word} {seen.step}".rstrip() + "\n"
 
 
 def _added(circuit: Circuit, findings: Findings, text: str, result: Diagnosis | None) -> Findings:

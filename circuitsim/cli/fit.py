@@ -31,10 +31,18 @@ __all__ = ["fit_command"]
 @click.option(
     "--format", "form", type=Words(["table", "json", "markdown"]), default="table", help="Of what is told; default table."
 )
+@click.option("--all", "every", is_flag=True, help="The whole chart after it, and not just what has changed most.")
 @click.option("--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
 @width_option
 def fit_command(
-    circuit: str, readings: str, output: str | None, meter: str, form: str, pairs: tuple[str, ...], width: int | None
+    circuit: str,
+    readings: str,
+    output: str | None,
+    meter: str,
+    form: str,
+    pairs: tuple[str, ...],
+    width: int | None,
+    every: bool,
 ) -> None:
     """Calibrate CIRCUIT to READINGS from a vehicle that is known to be good.
 
@@ -68,9 +76,9 @@ def fit_command(
     elif form == "markdown":
         deliver(fitted_markdown(result), form, None)
     elif terminal_width(width) is None:
-        deliver(fitted_text(result), form, None)
+        deliver(fitted_text(result, every=every), form, None)
     else:
-        put_lines(fitted_lines(result, terminal_width(width)))
+        put_lines(fitted_lines(result, terminal_width(width), every=every))
     if output is not None:
         say(f"written: {output}")
 

@@ -53,7 +53,8 @@ def _notes(found: Comparison) -> list[str]:
 def _surest(found: Comparison) -> list[str]:
     """Name the readings that tell the two apart best, with what each shows."""
     best = found.surest
-    more = [f"and {len(best) - _SUREST} places more"] if len(best) > _SUREST else []
+    left = len(best) - _SUREST
+    more = [f"and {left} place{'s' * (left > 1)} more"] if left > 0 else []
     shown = [f"{_placed(p)}: {p.healthy.display} healthy, {_display(p.faulty)} faulty" for p in best[:_SUREST]]
     return [*shown, *more] or ["none: no reading alone tells the two apart"]
 

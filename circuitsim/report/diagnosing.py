@@ -2,140 +2,278 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+import re
+from collections.abc import Iterable, Sequence
 
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
-from circuitsim.studies.diagnosis import HEALTHY, Diagnosis, Suspect
+from circuitsim.studies.diagnosis import HEALTHY, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.next_test import Choice
 
-__all__ = ["diagnosis_lines", "diagnosis_markdown", "diagnosis_text"]
+__all__ = ["diagnosis_brief", "diagnosis_cautions", "diagnosis_head", "diagnosis_lines", "diagnosis_markdown", "diagnosis_text"]
 
 _GAP = "  "
-_LISTED = 5
-_MOST = 8  # names in a line
+_INDENT = " " * 7  # under a chance
+_LISTED, _BRIEF = 5, 3  # suspects; in a dialogue
+_LITTLE = 0.05  # chance; of a suspect with less there is the reason alone
+_MOST, _FEW = 8, 3  # names in a line; in a dialogue
+_ROWS, _LEAST = 12, 3  # readings beside what a suspect predicts, unless all are asked for
+_NEWS = 1.0  # standard deviations; what is no further off or apart is left out there
+_TABLES = 2  # suspects with a table of readings
+_RANGES = 6  # of the next test, in a dialogue
+_UNIT = re.compile(r"(?<=[0-9]) (?=(?:%|[mkMµ]?(?:V|A|Ω|N·m)|sd|min|bits)(?![A-Za-z]))")
 _WOULD_READ = "Given the readings so far it would read:"
 
 
-def diagnosis_lines(found: Diagnosis, width: int | None = None) -> list[Line]:
-    """Lay a diagnosis out for a terminal; width: characters in a line, None for as many as it needs."""
+def diagnosis_head(found: Diagnosis, width: int | None = None) -> list[Line]:
+    """Give circuit, conditions and meter, and whose weights of faults hold."""
+    return [*_title(found, width or 100), *_under_title(found, width or 100)]
+
+
+def _title(found: Diagnosis, width: int) -> list[Line]:
+    return [line(text, "title") for text in _wrap(f"{found.circuit}: {found.title}", width)]
+
+
+def _under_title(found: Diagnosis, width: int) -> list[Line]:
+    return [line(text, "faint") for note in _facts(found) for text in _under(note, width, _GAP)]
+
+
+def diagnosis_lines(found: Diagnosis, width: int | None = None, *, every: bool = False) -> list[Line]:
+    """Lay a diagnosis out for a terminal.
+
+    width: characters in a line, None for as many as it needs; every: all readings, not just those that tell something.
+    """
     width = width or 100
-    lines = [line(text, "title") for text in wrap(clean(f"{found.circuit}: {found.title}"), width)]
-    for note in (found.summary, found.meter):
-        lines += [line(text, "faint") for text in _under(note, width, _GAP)]
-    lines += [(), line("Suspects", "heading")]
-    for suspect in found.suspects[:_LISTED]:
-        lines += _suspect(suspect, width)
-    rest = sum(s.probability for s in found.suspects[_LISTED:])
-    if rest > 0.005:
-        lines.append(line(f"{_percent(rest)}  {len(found.suspects) - _LISTED} others", "faint"))
-    for text in found.doubtful:
-        lines += [line(t, "caution") for t in wrap(clean(f"Measure again: {text}"), width, _GAP)]
-    lines += _compared(found, width)
+    lines = [*_title(found, width), *_warnings(found, width), *_under_title(found, width), (), line("Suspects", "heading")]
+    for k, suspect in enumerate(found.suspects[:_LISTED]):
+        lines += _suspect(suspect, width, whole=k == 0 or suspect.probability >= _LITTLE)
+    lines += _rest(found, _LISTED)
+    lines += _doubtful(found, width)
+    for suspect in found.pictured[:_TABLES]:
+        lines += _compared(found, suspect, width, every=every)
     if found.seen:
         lines += [(), line("What was seen", "heading")]
-        lines += [line(t) for text in found.seen for t in wrap(clean(text), width, _GAP)]
-    lines += [(), line("What next", "heading")]
-    for told in filter(None, (found.verdict, found.other_repair)):
-        lines += [line(text, "shown") for text in wrap(clean(_sentence(told)), width)]
+        lines += [line(t) for text in found.seen for t in _wrap(text, width, _GAP)]
+    lines += [(), line("What next", "heading"), *_advice(found, width)]
     for k, choice in enumerate(filter(None, (found.next_test, *found.alternatives))):
         lines += _choice(choice, width, first=k == 0)
-    if found.sensitivity:
-        lines += [line(text, "faint") for text in wrap(clean(_sentence(found.sensitivity)), width)]
-    for note in found.notes:
-        lines += [line(text, "faint") for text in wrap(clean(_sentence(note)), width)]
+    for note in (found.sensitivity, *_notes(found)):
+        lines += [line(text, "faint") for text in _wrap(_sentence(note), width)]
     if found.left_out:
         left = f"Not used, of an instrument that this can't judge: {'; '.join(found.left_out)}"
-        lines += [line(text, "faint") for text in wrap(clean(left), width)]
-    if found.cautions:
-        lines += [(), line("Take care", "heading")]
-        lines += [line(t, "caution") for c in found.cautions for t in wrap(clean(f"- {c}"), width, _GAP)]
-    return lines
+        lines += [line(text, "faint") for text in _wrap(left, width)]
+    return lines + diagnosis_cautions(found.cautions, width)
 
 
-def diagnosis_text(found: Diagnosis, width: int | None = None) -> str:
+def diagnosis_cautions(cautions: Sequence[str], width: int | None = None) -> list[Line]:
+    """Give the cautions of a circuit."""
+    if not cautions:
+        return []
+    told = [line(t, "caution") for c in cautions for t in _wrap(f"- {c}", width or 100, _GAP)]
+    return [(), line("Take care", "heading"), *told]
+
+
+def diagnosis_text(found: Diagnosis, width: int | None = None, *, every: bool = False) -> str:
     """Give a diagnosis as plain text."""
-    return plain(diagnosis_lines(found, width))
+    return plain(diagnosis_lines(found, width, every=every))
+
+
+def diagnosis_brief(found: Diagnosis, width: int | None = None) -> list[Line]:
+    """Give an answer of a dialogue, some 15 lines: suspects, why the first, the next test and what each would read there.
+
+    Cautions stand at its end: those that were not told at the dialogue's beginning.
+    """
+    width = width or 100
+    lines = _warnings(found, width)
+    for k, suspect in enumerate(found.suspects[:_BRIEF]):
+        lines += _short(suspect, width, first=k == 0)
+    lines += _rest(found, _BRIEF) + _doubtful(found, width)
+    lines += [line(t) for text in found.seen[-1:] for t in _wrap(text, width, _GAP)] + _advice(found, width)
+    if found.next_test:
+        lines += _choice(found.next_test, width, first=True, most=_RANGES)
+    return lines + [line(t, "caution") for c in found.cautions for t in _wrap(f"- {c}", width, _GAP)]
+
+
+def _facts(found: Diagnosis) -> list[str]:
+    file = found.prior.get("file", "")
+    return [found.summary, found.meter, *([f"weights of faults beforehand from {file}"] if file else [])]
+
+
+def _warnings(found: Diagnosis, width: int) -> list[Line]:
+    """Give what is to be read before all else."""
+    return [line(t, "caution") for text in found.warnings for t in _wrap(f"Mind: {text}.", width, _GAP)]
+
+
+def _notes(found: Diagnosis) -> list[str]:
+    return [note for note in found.notes if note not in found.warnings]
+
+
+def _doubtful(found: Diagnosis, width: int) -> list[Line]:
+    return [line(t, "caution") for text in found.doubtful for t in _wrap(f"Measure again: {text}", width, _GAP)]
+
+
+def _advice(found: Diagnosis, width: int) -> list[Line]:
+    told = filter(None, (found.verdict, found.other_repair))
+    return [line(text, "shown") for one in told for text in _wrap(_sentence(one), width)]
+
+
+def _wrap(text: str, width: int, indent: str = "") -> list[str]:
+    """Clean text and break it, but not between a number and its unit."""
+    kept = _UNIT.sub("\N{NO-BREAK SPACE}", clean(text))
+    return [part.replace("\N{NO-BREAK SPACE}", " ") for part in wrap(kept, width, indent)]
 
 
 def _under(text: str, width: int, indent: str) -> list[str]:
     """Break text into lines that all begin with an indent."""
-    return [indent + part for part in wrap(clean(text), width - len(indent))]
+    return [indent + part for part in _wrap(text, width - len(indent))]
 
 
 def _percent(chance: float) -> str:
     text = f"{100 * chance:.0f}"
-    return f"{'>99' if text == '100' else text:>3} %"
+    return f"{'<1' if text == '0' and chance > 0 else '>99' if text == '100' else text:>3} %"
 
 
 def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{text[:1].upper()}{text[1:]}{'.' * bool(text)}"
+
+
+# Suspects ---------------------------------------------------------------------------------------------------------
 
 
 def _named(suspect: Suspect) -> str:
-    leader = suspect.leader
-    if leader.fault == HEALTHY and len(suspect.faults) > 1:
-        own = _percent(leader.probability).strip()
-        return f"healthy ({own}), or one of {len(suspect.faults) - 1} faults that these readings would not show"
-    if suspect.unseen and len(suspect.faults) > 1:
-        return f"{len(suspect.faults)} faults that nothing measured so far could show, such as {leader.fault}"
-    if len(suspect.faults) < 2:
-        return _likeliest(suspect)
+    leader, count = suspect.leader, len(suspect.faults)
     own = _percent(leader.probability).strip()
-    return f"one of {len(suspect.faults)} that can't be told apart so far; likeliest {_likeliest(suspect)} ({own})"
+    if leader.fault == HEALTHY and count > 1:
+        hidden = f"one of {count - 1} faults" if count > 2 else suspect.faults[1]
+        return f"healthy ({own}), or {hidden} that these readings would not show"
+    if suspect.unseen and count > 1:
+        return f"{count} faults that nothing measured so far could show, such as {leader.fault}"
+    if count < 2:
+        return _likeliest(suspect)
+    return f"one of {count} that can't be told apart so far; likeliest {_likeliest(suspect)} ({own})"
 
 
 def _likeliest(suspect: Suspect) -> str:
-    leader = suspect.leader
-    return leader.fault if leader.text == leader.fault else f"{leader.fault}, about {leader.text.partition('=')[2]}"
+    """Name the likeliest fault, or both of two at once, with severities."""
+    return ", and ".join(f"{name}, about {severity}" if severity else name for name, severity in suspect.leader.parts)
 
 
-def _suspect(suspect: Suspect, width: int) -> list[Line]:
-    head = f"{_percent(suspect.probability)}  {clean(_named(suspect))}"
-    indent = " " * 7
-    lines = [line(head, "label")]
+def _severities(leader: Member) -> str:
+    return " + ".join(severity for _, severity in leader.parts if severity)
+
+
+def _headed(suspect: Suspect, width: int, named: str) -> list[Line]:
+    first, *more = _wrap(named, width - len(_INDENT))
+    return [line(f"{_percent(suspect.probability)}  {first}", "label"), *(line(_INDENT + text, "label") for text in more)]
+
+
+def _suspect(suspect: Suspect, width: int, *, whole: bool) -> list[Line]:
+    """Lay a suspect out; whole: with the faults that can't be told from it, and repairs."""
+    lines, why = _headed(suspect, width, _named(suspect)), [line(t, "faint") for t in _under(suspect.why, width, _INDENT)]
+    if not whole:
+        return lines + why
     others = suspect.faults[1:]
-    if others:
+    healthy = suspect.leader.fault == HEALTHY
+    if others and not (healthy and len(others) == 1):  # which the first line names
         more = f", and {len(others) - _MOST} more" if len(others) > _MOST else ""
-        healthy = suspect.leader.fault == HEALTHY
-        start = "the likeliest:" if healthy else "others of them:" if suspect.unseen else "the others:"
+        plural = "s" if len(others) > 1 else ""
+        start = "the likeliest:" if healthy else f"other{plural} of them:" if suspect.unseen else f"the other{plural}:"
         together = f"{start} {', '.join(others[:_MOST])}{more}"
-        lines += [line(text) for text in _under(together, width, indent)]
-    lines += [line(text, "faint") for text in _under(suspect.why, width, indent)]
-    if suspect.cures and not suspect.unseen:
-        cures = " | ".join(suspect.cures[:3]) + (f" | … {len(suspect.cures) - 3} more" if len(suspect.cures) > 3 else "")
-        lines += [line(text) for text in _under(f"repair: {cures}", width, indent)]
-    return lines
+        lines += [line(text) for text in _under(together, width, _INDENT)]
+    return lines + why + _repairs(suspect, width, 3)
 
 
-def _compared(found: Diagnosis, width: int) -> list[Line]:
-    """Give the readings beside what the first suspect that is a fault predicts."""
-    first = next((s for s in found.suspects if s.readings and not s.unseen), None)
-    if first is None:
+def _short(suspect: Suspect, width: int, *, first: bool) -> list[Line]:
+    """Give a suspect in few lines: of the first, the reason and repairs as well."""
+    count, own = len(suspect.faults), _percent(suspect.leader.probability).strip()
+    together = count > 1 and not suspect.unseen and suspect.leader.fault != HEALTHY
+    named = f"{_likeliest(suspect)} ({own}), or {count - 1} more not told apart so far" if together else _named(suspect)
+    lines = _headed(suspect, width, named)
+    if not first:
+        return lines
+    lines += [line(text, "faint") for text in _under(suspect.why, width, _INDENT)]
+    return lines + _repairs(suspect, width, 1)
+
+
+def _repairs(suspect: Suspect, width: int, most: int) -> list[Line]:
+    if not suspect.cures or suspect.unseen:
         return []
-    rows = [("reading", "measured", "predicted", "off by")]
-    rows += [(clean(r.placed), clean(r.shown), clean(r.predicted), f"{r.off:+.1f} sd") for r in first.readings]
-    sizes = [max(len(row[k]) for row in rows) for k in range(4)]
-    sizes[0] = min(sizes[0], max(20, width - sum(sizes[1:]) - 6))
-    lines: list[Line] = [(), line(clean(f"If it is {_likeliest(first)}"), "heading")]
+    more = [f"… {len(suspect.cures) - most} more"] if len(suspect.cures) > most else []
+    return [line(text) for text in _under(f"repair: {' | '.join([*suspect.cures[:most], *more])}", width, _INDENT)]
+
+
+def _rest(found: Diagnosis, listed: int) -> list[Line]:
+    rest = found.suspects[listed:]
+    if not rest:
+        return []
+    return [line(f"{_percent(sum(s.probability for s in rest))}  {len(rest)} other{'s' * (len(rest) > 1)}", "faint")]
+
+
+# Readings beside what a suspect predicts --------------------------------------------------------------------------
+
+
+def _picture(suspect: Suspect) -> str:
+    """Say whose predicted readings these are: the fault, and its chance."""
+    count, chance = len(suspect.faults), _percent(suspect.probability).strip()
+    which = f"likeliest of {count} that have {chance}" if count > 1 else chance
+    return f"If it is {_likeliest(suspect)} ({which})"
+
+
+def _compared(found: Diagnosis, suspect: Suspect, width: int, *, every: bool) -> list[Line]:
+    """Give the readings beside what a suspect predicts: those that are off, and those that tell it from others."""
+    kept, told = _worth(suspect, found.next_after(suspect), every=every)
+    rows = [("reading", "measured", "predicted", "off by", "if good")]
+    rows += [(clean(r.placed), clean(r.shown), clean(r.predicted), _off(r), clean(r.good)) for r in kept]
+    sizes = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    sizes[0] = min(sizes[0], max(20, width - sum(sizes[1:]) - len(_GAP) * (len(sizes) - 1)))
+    lines: list[Line] = [(), *(line(text, "heading") for text in _wrap(_picture(suspect), width))]
     for k, row in enumerate(rows):
-        label = wrap(row[0], sizes[0])
+        label = wrap(row[0], sizes[0], _GAP)
         figures = _GAP.join(pad(text, size, ">") for text, size in zip(row[1:], sizes[1:], strict=True))
         lines.append(line(f"{pad(label[0], sizes[0])}{_GAP}{figures}", "faint" if k == 0 else ""))
         lines += [line(text) for text in label[1:]]
-    return lines
+    return lines + [line(text, "faint") for text in _wrap(told, width)]
 
 
-def _choice(choice: Choice, width: int, *, first: bool) -> list[Line]:
+def _worth(suspect: Suspect, other: Suspect | None, *, every: bool) -> tuple[list[Compared], str]:
+    """Give the readings worth a line, in their order, and what is said of the others."""
+    news, count = suspect.matter(other), len(suspect.readings)
+    if every or count <= _ROWS:
+        return list(suspect.readings), ""
+    order = sorted(range(count), key=lambda j: -news[j])
+    kept = [j for n, j in enumerate(order) if n < _LEAST or (n < _ROWS and news[j] > _NEWS)]
+    left = [suspect.readings[j] for j in order if j not in set(kept)]
+    far = max((abs(r.off) for r in left), default=0.0)
+    what = "each within 1 sd" if far <= _NEWS else f"up to {far:.1f} sd off"
+    how = "--all, and --format json or markdown, give all"
+    return [suspect.readings[j] for j in sorted(kept)], f"{len(left)} more agree{'s' * (len(left) == 1)}, {what}: {how}"
+
+
+def _off(r: Compared) -> str:
+    """Say how far a reading is off; nothing of one that is no number."""
+    return f"{r.off if abs(r.off) >= 0.05 else math.fabs(r.off):+.1f} sd" if r.number else ""
+
+
+# The next test ----------------------------------------------------------------------------------------------------
+
+
+def _choice(choice: Choice, width: int, *, first: bool, most: int | None = None) -> list[Line]:
     head = "Next test: " if first else "or: "
-    work = f"({choice.minutes:.1f} min, {choice.bits:.2f} bits)"
-    lines = [line(t, "label" if first else "") for t in wrap(clean(f"{head}{choice.label}, {choice.placed} {work}"), width)]
-    return [*lines, *_ranges(choice, width)] if first else lines
+    work = _work(choice) if most is None else f"({choice.minutes:.2g} min)"
+    text = clean(f"{head}{choice.label}, {choice.placed} {work}")
+    lines = [line(t, "label" if first else "") for t in _wrap(text, width, _GAP)]
+    return [*lines, *_ranges(choice, width, most)] if first else lines
 
 
-def _ranges(choice: Choice, width: int) -> list[Line]:
-    """Lay out what a test would read: one line for all suspects that predict the same."""
-    rows = [(clean(text), clean(", ".join(_would(name) for name in names))) for text, names in choice.ranges]
+def _work(choice: Choice) -> str:
+    """Say what a test takes and tells, and what tests are ranked by."""
+    return f"({choice.minutes:.2g} min, {choice.bits:.2f} bits: {choice.rate:.2f} a minute)"
+
+
+def _ranges(choice: Choice, width: int, most: int | None) -> list[Line]:
+    """Lay out what a test would read: one line for all suspects that predict the same; most: lines, one for each."""
+    rows = [(clean(text), clean(_names(names, most))) for text, names in choice.ranges[:most]]
     size = max(len(text) for text, _ in rows) if rows else 0
     room = max(width - size - 3 * len(_GAP), 20)
     lines = [line(text) for text in _under(_WOULD_READ, width, _GAP)] if rows else []
@@ -143,7 +281,15 @@ def _ranges(choice: Choice, width: int) -> list[Line]:
         parts = wrap(names, room)
         lines.append(line(f"{_GAP}{_GAP}{pad(text, size)}{_GAP}{parts[0]}"))
         lines += [line(" " * (size + 3 * len(_GAP)) + part) for part in parts[1:]]
-    return lines
+    left = len(choice.ranges) - len(rows)
+    return [*lines, line(f"{_GAP}{_GAP}and {left} more", "faint")] if left else lines
+
+
+def _names(names: Iterable[str], most: int | None) -> str:
+    told = list(map(_would, names))
+    if most is None or len(told) <= _FEW:
+        return ", ".join(told)
+    return f"{', '.join(told[: _FEW - 1])} and {len(told) - _FEW + 1} more"
 
 
 def _would(name: str) -> str:
@@ -151,36 +297,46 @@ def _would(name: str) -> str:
     return "if healthy, given what you read so far" if name == HEALTHY else name
 
 
+# Markdown ---------------------------------------------------------------------------------------------------------
+
+
 def diagnosis_markdown(found: Diagnosis) -> str:
     """Give a diagnosis as Markdown with GitHub's tables."""
-    parts = [
-        f"# {escaped(clean(found.circuit))}: suspects",
-        f"- {escaped(clean(found.summary))}\n- {escaped(clean(found.meter))}",
-    ]
+    parts = [f"# {escaped(clean(found.circuit))}: suspects"]
+    parts += [f"**Mind: {escaped(clean(text))}.**" for text in found.warnings]
+    parts.append(_items(_facts(found)))
     rows = [["chance", "fault", "severity", "repair"]]
-    for s in found.suspects:
-        severity = s.leader.text.partition("=")[2]
-        rows.append([_percent(s.probability).strip(), ", ".join(s.faults), severity, " / ".join(s.cures)])
+    rows += [
+        [_percent(s.probability).strip(), ", ".join(s.faults), _severities(s.leader), " / ".join(s.cures)]
+        for s in found.suspects
+    ]
     parts.append(_table(rows))
+    parts.append(_items(f"{_likeliest(s)}: {s.why}" for s in found.suspects))
     if found.doubtful:
-        parts.append("\n".join(f"- Measure again: {escaped(clean(text))}" for text in found.doubtful))
+        parts.append(_items(f"Measure again: {text}" for text in found.doubtful))
     if found.seen:
-        parts += ["## What was seen", "\n".join(f"- {escaped(clean(text))}" for text in found.seen)]
+        parts += ["## What was seen", _items(found.seen)]
     parts += [f"**{escaped(clean(_sentence(told)))}**" for told in (found.verdict, found.other_repair) if told]
-    if found.notes:
-        parts.append("\n".join(f"- {escaped(clean(_sentence(note)))}" for note in found.notes))
+    if notes := _notes(found):
+        parts.append(_items(map(_sentence, notes)))
     if found.next_test:
         t = found.next_test
-        parts.append(f"Next test: {escaped(clean(f'{t.label}, {t.placed}'))}")
+        parts.append(f"Next test: {escaped(clean(f'{t.label}, {t.placed} {_work(t)}'))}")
         parts.append("What it would read, given the readings so far:")
         parts.append(_table([["suspect", "would read"], *([", ".join(map(_would, n)), x] for x, n in t.ranges)]))
-    first = next((s for s in found.suspects if s.readings), None)
-    if first:
-        body = [[r.placed, r.shown, r.predicted, f"{r.off:+.1f}"] for r in first.readings]
-        parts += [f"## If it is {escaped(_likeliest(first))}", _table([["reading", "measured", "predicted", "off, sd"], *body])]
+    if found.alternatives:
+        parts.append(_items(f"or: {t.label}, {t.placed} {_work(t)}" for t in found.alternatives))
+    for suspect in found.pictured:
+        body = [[r.placed, r.shown, r.predicted, _off(r), r.good] for r in suspect.readings]
+        table = _table([["reading", "measured", "predicted", "off by", "if good"], *body])
+        parts += [f"## {escaped(clean(_picture(suspect)))}", table]
     if found.cautions:
-        parts += ["## Take care", "\n".join(f"- {escaped(clean(c))}" for c in found.cautions)]
+        parts += ["## Take care", _items(found.cautions)]
     return "\n\n".join(parts) + "\n"
+
+
+def _items(texts: Iterable[str]) -> str:
+    return "\n".join(f"- {escaped(clean(text))}" for text in texts)
 
 
 def _table(rows: Sequence[Sequence[str]]) -> str:

@@ -16,6 +16,8 @@ __all__ = ["fitted_lines", "fitted_markdown", "fitted_text"]
 _NONE = "–"
 _PROSE = 110  # characters in a line where no width is given
 _LISTED = 12
+_ROWS = 12  # readings of the chart on a screen, unless all are asked for
+_NEWS = 0.05  # of a band's width; a reading of which less has changed is left out there
 _NARROWER = 0.98  # times a band; what is known of sums is worth a word from there on
 _MATTERS = 0.1  # of the variance of a reading of the chart
 _NUMBERS = ("number", "before", "after", "uncertainty")
@@ -31,8 +33,11 @@ _UNTOLD = "What the readings do not determine: it keeps its tolerance"
 Row = tuple[str, ...]
 
 
-def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
-    """Lay it out for a terminal; width: characters in a line, None for as many as tables need."""
+def fitted_lines(found: Fitted, width: int | None = None, *, every: bool = False) -> list[Line]:
+    """Lay it out for a terminal.
+
+    width: characters in a line, None for as many as tables need; every: the whole chart, not just what has changed most.
+    """
     lines = [line(text, "title") for text in wrap(clean(f"{found.circuit.name}: fitted to readings"), width or _PROSE)]
     for text in _summary(found):
         lines += _under(text, width, "faint")
@@ -57,13 +62,37 @@ def fitted_lines(found: Fitted, width: int | None = None) -> list[Line]:
     ]
     rest = [r for r in found.readings if not r.used]
     if rest:
-        lines += [(), line("The chart", "heading"), *_table([_CHART, *(_charted(r, tool) for r in rest)], width)]
+        kept, told = _changed(rest, every=every)
+        lines += [(), line("The chart", "heading")]
+        lines += _table([_CHART, *(_charted(r, tool) for r in kept)], width) if kept else []
+        lines += _under(told, width, "faint") if told else []
     return lines
 
 
-def fitted_text(found: Fitted, width: int | None = None) -> str:
+def fitted_text(found: Fitted, width: int | None = None, *, every: bool = False) -> str:
     """Give it as plain text."""
-    return plain(fitted_lines(found, width))
+    return plain(fitted_lines(found, width, every=every))
+
+
+def _changed(chart: Sequence[FittedReading], *, every: bool) -> tuple[list[FittedReading], str]:
+    """Give the readings of a chart that have changed most, in their order, and what is said of the others."""
+    if every or len(chart) <= _ROWS:
+        return list(chart), ""
+    order = sorted(range(len(chart)), key=lambda k: -_change(chart[k]))
+    kept = sorted(k for k in order[:_ROWS] if _change(chart[k]) > _NEWS)
+    left = [r for k, r in enumerate(chart) if k not in set(kept)]
+    most = max((_change(r) for r in left), default=0.0)
+    how = "--all, and --format json or markdown, give all"
+    told = f"{len(left)} more changed less, by {100 * most:.0f} % of a band's width at most: {how}" if left else ""
+    return [chart[k] for k in kept], told
+
+
+def _change(r: FittedReading) -> float:
+    """Give by how much of its band a reading has changed: in width, or in where it lies; 0 where there is none."""
+    wide = r.before[2] - r.before[1]
+    if not (math.isfinite(r.narrower_filed) and wide > 0):
+        return 0.0
+    return max(abs(1 - r.narrower_filed), abs(r.filed[0] - r.before[0]) / wide)
 
 
 def fitted_markdown(found: Fitted) -> str:

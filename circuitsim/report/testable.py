@@ -22,8 +22,9 @@ def _summary(found: Testability) -> list[str]:
         f"{100 * found.shown:.0f} % of {len(found.faults)} faults show; {100 * found.isolated:.0f} % are isolated to one repair"
     )
     rule = "A fault shows when the best judge confuses it with a good circuit in less than 5 % of cases; it is isolated when no"
+    them = "it" if len(found.tests) == 1 else "them all"
     return [
-        f"{len(found.tests)} tests, {found.minutes:.0f} min to make them all once (leads left in place, common practice)",
+        f"{_tests(len(found.tests))}, {_minutes(found.minutes)} to make {them} once (leads left in place, common practice)",
         f"{shares}; {found.group:.1f} faults stay together on average, of those that show",
         f"{rule} fault with another repair comes within 20 %",
         LEFT_OUT,
@@ -36,7 +37,7 @@ def figures_lines(found: Testability, width: int | None = None, *, every: bool =
     lines = [line(text, "title") for text in wrap(clean(f"{found.circuit}: what these tests can find"), width)]
     for note in (found.summary, *_summary(found)):
         lines += [line("  " + text, "faint") for text in wrap(clean(note), width - 2)]
-    lines += _table(found, found.faults, width) if every else _short(found, width)
+    lines += _table(found, found.faults, width, every=True) if every else _short(found, width)
     if found.more:
         lines += [(), line("One more lead, black on ground, at every step", "heading")]
         size = max(len(m.point) for m in found.more[:10])
@@ -46,18 +47,26 @@ def figures_lines(found: Testability, width: int | None = None, *, every: bool =
     return lines
 
 
+def _tests(count: int) -> str:
+    return f"{count} test{'s' * (count != 1)}"
+
+
+def _minutes(minutes: float) -> str:
+    return f"{minutes:.0f} min" if minutes >= 0.95 else "under 1 min"
+
+
 def _short(found: Testability, width: int) -> list[Line]:
     """Give the faults that are told apart best, some names of those that do not show, and say how to see all."""
     shown = sorted((f for f in found.faults if f[1] > 0), key=lambda f: (-f[2], -f[1]))
     unseen = [name for name, shows, *_ in found.faults if not shows]
     if len(shown) <= _ROWS and len(unseen) <= _UNSEEN:
-        return _table(found, found.faults, width)
-    lines = _table(found, shown[:_ROWS], width) if shown else []
+        return _table(found, found.faults, width, every=True)
+    lines = _table(found, shown[:_ROWS], width, every=False) if shown else []
     if len(shown) > _ROWS:
-        lines.append(line(f"and {len(shown) - _ROWS} more that show", "faint"))
+        lines.append(line(f"and {len(shown) - _ROWS} more that show{'s' * (len(shown) - _ROWS == 1)}", "faint"))
     if unseen:
         more = f" and {len(unseen) - _UNSEEN} more" if len(unseen) > _UNSEEN else ""
-        told = f"{len(unseen)} do not show: {', '.join(unseen[:_UNSEEN])}{more}"
+        told = f"{len(unseen)} do{'es' * (len(unseen) == 1)} not show: {', '.join(unseen[:_UNSEEN])}{more}"
         lines += [(), *(line(text) for text in wrap(clean(told), width))]
     hint = (
         f"These are the ones told apart best; --all gives a row for each of the {len(found.faults)} faults, --format json too."
@@ -65,17 +74,24 @@ def _short(found: Testability, width: int) -> list[Line]:
     return [*lines, *(line(text, "faint") for text in wrap(hint, width))]
 
 
-def _table(found: Testability, faults: Sequence[_Figures], width: int) -> list[Line]:
-    size = max((len(name) for name, *_ in found.faults), default=5)
+def _table(found: Testability, faults: Sequence[_Figures], width: int, *, every: bool) -> list[Line]:
+    """Lay out faults; every: with some names of what each stays with, else with as many as a line holds."""
+    size = max((len(name) for name, *_ in faults), default=5)
     lines: list[Line] = [(), line(f"{pad('fault', size)}  shows  isolated  stays with", "heading")]
     room = max(20, width - size - 19)
     for name, shows, alone, others in faults:
-        more = f" and {len(others) - _NAMES} more" if len(others) > _NAMES else ""
-        told = wrap(clean(", ".join(others[:_NAMES]) + more), room)
+        fitting = next((k for k in range(_NAMES, 1, -1) if len(_together(others, k)) <= room), 1)
+        told = wrap(clean(_together(others, _NAMES if every else fitting)), room)
         head = f"{pad(clean(name), size)}  {100 * shows:3.0f} %     {100 * alone:3.0f} %  "
         lines.append(line(head + (told[0] if told else "")))
         lines += [line(" " * len(head) + text) for text in told[1:]]
     return lines
+
+
+def _together(others: Sequence[str], most: int) -> str:
+    """Name some of the faults that one stays with, and count the others."""
+    more = f" and {len(others) - most} more" if len(others) > most else ""
+    return ", ".join(others[:most]) + more
 
 
 def figures_text(found: Testability, width: int | None = None) -> str:

@@ -9,6 +9,7 @@ from circuitsim.studies.next_test import TOLD, Choice
 
 __all__ = ["advise", "afterthought", "firmness"]
 
+_SURE = 1e-9  # a risk; what is rounded to none is not told as none
 _BADLY = 3.0  # standard deviations; a suspect fits badly when a reading is further off it
 
 
@@ -67,7 +68,7 @@ def afterthought(suspects: Sequence[Suspect], *, both: bool, again: bool) -> str
 
 
 def _stop(cure: str, chance: float, minutes: float, *, firm: bool) -> str:
-    wrong = f"{percent(1 - chance)} risk of being wrong"
+    wrong = f"{percent(max(1 - chance, _SURE))} risk of being wrong"
     if cure == HEALTHY:
         return f"nothing wrong that these readings could show ({wrong}); in band does not prove every part"
     if cure == OTHER:
@@ -80,9 +81,7 @@ def _stop(cure: str, chance: float, minutes: float, *, firm: bool) -> str:
 def _open(first: Suspect, cure: str, cures: Mapping[str, float]) -> str:
     """Say what is open; cure: the likeliest, 'healthy' and 'something else' among them."""
     if first.leader.fault == HEALTHY and cure == HEALTHY and len(first.faults) > 1:
-        hidden = (
-            f"but one of {_faults(first)} that these readings would not show has {percent(first.probability - cures[cure])}"
-        )
+        hidden = f"but {_one_of(first)} that these readings would not show has {percent(first.probability - cures[cure])}"
         return f"a good circuit has {percent(cures[cure])}, {hidden}"
     if cure == HEALTHY and first.cures:
         own = max(first.cures, key=lambda one: cures[one])
@@ -92,6 +91,10 @@ def _open(first: Suspect, cure: str, cures: Mapping[str, float]) -> str:
         )  # fmt: skip
     named = f"'{cure}'" if cure in (HEALTHY, OTHER) else f"the likeliest repair ({cure})"
     return f"{named} has {percent(cures[cure])}"
+
+
+def _one_of(first: Suspect) -> str:
+    return "one fault" if len(first.faults) == 2 else f"one of {_faults(first)}"
 
 
 def _faults(first: Suspect) -> str:
@@ -109,7 +112,7 @@ def firmness(suspects: Sequence[Suspect], flat: Mapping[str, float]) -> str:
     chance, leader, others = max([*groups, *single])
     before = "with all kinds of faults equally likely beforehand, the first suspect would"
     if leader == suspects[0].faults[0]:
-        return f"{before} still come first, with {percent(chance)}"
-    more = f" (and {others} more that go with it)" if others else ""
+        return f"{before} still come first, with {percent(min(chance, 1 - _SURE))}"
+    more = f" (and {others} more that go{'es' * (others == 1)} with it)" if others else ""
     named = "a good circuit" if leader == HEALTHY else leader
     return f"{before} have {percent(groups[0][0])}, and {named}{more} would come first, with {percent(chance)}"

@@ -33,6 +33,7 @@ from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
+from circuitsim.studies.telling import again, as_good, compared, of_pair, pairs_tried, silent, speaking, strays
 from circuitsim.studies.weighing import ALLOWANCES, BLIND, FOREIGN, NOT_QUITE, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
@@ -40,7 +41,6 @@ __all__ = ["GOOD", "Diagnosing", "diagnose"]
 Array = NDArray[np.float64]
 _SHOWN = 0.005  # suspects below that chance are not listed
 _JUDGED = 60  # suspects that are compared pair by pair
-_OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 _FEW = 0.1  # of the chance with what agrees best; what was seen speaks against a suspect with which it has less
 _SAID = "; what was seen speaks against it"
 _DOUBT, _DIGIT = 0.2, 1e-3  # standard deviations, and V or A; what is interpolated less closely is solved for the table
@@ -311,13 +311,15 @@ class Diagnosing:
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
+        elif enough and suspects and suspects[0].leader.fault == HEALTHY:
+            verdict += again(self.strays)
+        notes = (*self.findings.notes, *as_printed(self), *self.weighed.room(), *pairs_tried(self, chances, suspects))
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             doubtful(self, chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            (*self.findings.notes, *as_printed(self), *self.weighed.room()), self.circuit.cautions, chances, self.table,
-            told_of_seen(self, suspects),
+            notes, self.circuit.cautions, chances, self.table, told_of_seen(self, suspects),
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
@@ -334,38 +336,32 @@ class Diagnosing:
             members.insert(0, _plain(HEALTHY, chances))
         chance = sum(m.probability for m in members)
         if GOOD in group:
-            mild = "; the others would be too mild to show in them" if len(members) > 1 else ""
-            return Suspect(tuple(members), chance, f"{self._as_good()}{mild}{_SAID * self._contradicted(GOOD)}")
+            others = f"other{'s' * (len(members) > 2)}"
+            mild = f"; the {others} would be too mild to show in them" if len(members) > 1 else ""
+            return Suspect(tuple(members), chance, f"{as_good(self)}{mild}{_SAID * self._contradicted(GOOD)}")
         best = max(group, key=lambda k: float(self.by_course[k]))
-        readings = self._compared(self.courses[best], self.densities[best])
-        why = self._why(members[0], readings, best)
+        reads = self.reads(self.courses[best], self.densities[best])
+        readings = compared(self, *reads, flickers=self.courses[best].against is not None)
+        why = self._why(best, members[0], readings, reads)
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
-
-    def _as_good(self) -> str:
-        """Say how the readings agree with a good circuit."""
-        if not self.likelihood.numbers.size:
-            return "nothing was measured that speaks against a good circuit"
-        off = np.abs(self.sharp.likelihood.apart(self.sharp.healthy.value, self.sharp.healthy.shared)[0])
-        if (off > _OUT).any():
-            return "readings lie where a good circuit's would, but for " + "; ".join(
-                placed(self.readings[j].task) for j in np.flatnonzero(off > _OUT).tolist()
-            )
-        return "every reading lies where a good circuit's would"
 
     def _both(self, pair: Pair, course: Course, chance: float) -> Suspect:
         density = course.density(self.likelihood, self.sightings)
         graded = pair.first.graded
         severity = float(pair.first.at(float(density.quantiles([0.5])[0]))) if graded else math.nan
-        member = Member(pair.name, chance, severity, pair.first.unit, pair.cure, pair.minutes)
-        return Suspect((member,), chance, pair.what, self._compared(course, density))
+        second = pair.second.severity, pair.other.unit
+        member = Member(pair.name, chance, severity, pair.first.unit, pair.cure, pair.minutes, second)
+        readings = compared(self, *self.reads(course, density))
+        return Suspect((member,), chance, of_pair(self, pair, course, readings), readings)
 
-    def _compared(self, course: Course, density: Density) -> tuple[Compared, ...]:
-        value, shared = self._reads(course, float(density.share[int(np.argmax(density.logs))]))
-        off = self.sharp.likelihood.apart(value, shared)[0]
-        return tuple(
-            Compared(placed(r.task), self.display(r), self.text(r.task, float(value[0, j])), float(off[j]))
-            for j, r in enumerate(self.readings)
-        )  # fmt: skip
+    def reads(self, course: Course, density: Density) -> tuple[Array, Array]:
+        """Give what a course reads at its likeliest severity, and its covariance by the tolerances of the file."""
+        return self._reads(course, float(density.share[int(np.argmax(density.logs))]))
+
+    @cached_property
+    def strays(self) -> tuple[tuple[str, bool], ...]:
+        """Readings outside a good circuit's band, and whether each lies just outside."""
+        return strays(self)
 
     def _reads(self, course: Course, share: float) -> tuple[Array, Array]:
         """Give what a course reads at a share, and its covariance by the tolerances of the file, whatever room was given.
@@ -395,29 +391,18 @@ class Diagnosing:
         """What an instrument would show."""
         return lamp_look(value) if task.instrument == "lamp" else self.meter.display(value, INSTRUMENTS[task.instrument])
 
-    def _why(self, leader: Member, readings: Sequence[Compared], k: int) -> str:
-        """Say what is wrong, and which readings say so."""
-        fault = self.faults[leader.fault]
-        off = self.likelihood.judge(self.healthy.value, self.healthy.shared).off[0]
-        order = [j for j in np.argsort(-np.abs(off)).tolist() if abs(off[j]) > 2.5 and abs(readings[j].off) < 3]
-        told = [
-            f"{readings[j].placed} shows {readings[j].shown}, this fault {readings[j].predicted}, "
-            f"a good circuit {self.text(self.readings[j].task, float(self.healthy.value[0, j]))}"
-            for j in order[:2]
-        ]
+    def _why(self, k: int, leader: Member, readings: Sequence[Compared], reads: tuple[Array, Array]) -> str:
+        """Say what is wrong, and which readings say so; reads: what the suspect reads, and its covariance."""
         against = self._contradicted(k)
-        return fault.kind.what + ("; " + "; ".join(told) if told else self._silent(k, readings, against)) + _SAID * against
-
-    def _silent(self, k: int, readings: Sequence[Compared], against: bool) -> str:
-        """Say what there is for a course, where no reading stands out; against: whether what was seen is not."""
-        if self._unseen(k):
-            return "; nothing measured so far could show it"
-        if not self.readings:
-            return "; what was seen agrees with it" if self.findings.observations and not against else ""
-        odd = [c.placed for c in readings if abs(c.off) > 3]
-        if odd:
-            return "; a good circuit reads about the same, but neither explains " + "; ".join(odd[:3])
-        return "; every reading agrees with it, and with a good circuit"
+        if told := speaking(readings):
+            said = "; " + "; ".join(told)
+        elif self._unseen(k):
+            said = "; nothing measured so far could show it"
+        elif self.readings:
+            said = silent(self, readings, *reads, flickers=self.courses[k].against is not None)
+        else:
+            said = "; what was seen agrees with it" if self.findings.observations and not against else ""
+        return self.faults[leader.fault].kind.what + said + _SAID * against
 
     def _cures(self, chances: Mapping[str, float]) -> dict[str, float]:
         """Give the chance that each repair cures the circuit."""

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from circuitsim.measure.faults import severity_text
+from circuitsim.studies.evidence import is_as_printed
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.next_test import Choice
 
 __all__ = ["HEALTHY", "OTHER", "Compared", "Diagnosis", "Member", "Suspect", "percent"]
 
 HEALTHY, OTHER = "healthy", "something else"
+_COUNTS = 0.1  # chance from which on it matters what another suspect than the first predicts
 
 
 @dataclass(frozen=True)
 class Member:
-    """One fault among the suspects: its chance, its likeliest severity (SI, NaN for none) and unit, and what cures it."""
+    """One fault among the suspects: its chance, its likeliest severity (SI, NaN for none) and unit, and what cures it.
+
+    Two faults at once are one member, ``A + B``, with A's severity; second: B's, and its unit.
+    """
 
     fault: str
     probability: float
@@ -26,22 +31,41 @@ class Member:
     unit: str
     cure: str
     minutes: float
+    second: tuple[float, str] = (math.nan, "")
+
+    @property
+    def parts(self) -> tuple[tuple[str, str], ...]:
+        """Each of the faults at once, with its severity in words, '' for none."""
+        severities = (self.severity, self.unit), self.second
+        return tuple((name, severity_text(*one)) for name, one in zip(self.fault.split(" + "), severities, strict=False))
 
     @property
     def text(self) -> str:
-        """The fault with its severity, as --fault takes it."""
-        severity = severity_text(self.severity, self.unit)
-        return f"{self.fault}={severity}" if severity else self.fault
+        """The fault with its severity, as --fault takes it; two at once with a + between."""
+        return " + ".join(f"{name}={severity}" if severity else name for name, severity in self.parts)
 
 
 @dataclass(frozen=True)
 class Compared:
-    """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off."""
+    """A reading under a suspect: where, what was shown, what the suspect predicts, how many standard deviations it is off.
+
+    good, good_off: the same of a good circuit; tells: how much the reading speaks by itself for the suspect against a good
+    circuit, nats; kind: "number", or "look", "overload", "unstable" (see `Shown`).
+    """
 
     placed: str
     shown: str
     predicted: str
     off: float
+    good: str = ""
+    good_off: float = 0.0
+    tells: float = 0.0
+    kind: str = "number"
+
+    @property
+    def number(self) -> bool:
+        """Whether it is one."""
+        return self.kind == "number"
 
 
 @dataclass(frozen=True)
@@ -75,18 +99,30 @@ class Suspect:
             return ()
         return tuple(dict.fromkeys(m.cure for m in self.members if m.cure))
 
+    def matter(self, other: Suspect | None = None) -> tuple[float, ...]:
+        """Give how much there is to see in each reading, in standard deviations: 0 for nothing.
+
+        That is how far it is off, or how far apart this suspect and a good circuit (or another suspect) lie there.
+        """
+        beside: Sequence[Compared] = other.readings if other and other.readings else self.readings
+        return tuple(_news(r, o) for r, o in zip(self.readings, beside, strict=True))
+
     def record(self) -> dict[str, Any]:
         """Give plain values for JSON."""
         leader = self.leader
         return {
             "faults": list(self.faults), "probability": self.probability,
             "severity": None if math.isnan(leader.severity) else leader.severity, "unit": leader.unit, "why": self.why,
+            "severities": [{"fault": name, "severity": severity} for name, severity in leader.parts],
             "repairs": list(self.cures), "minutes": leader.minutes,
             "members": [
                 {"fault": m.fault, "probability": m.probability, "severity": None if math.isnan(m.severity) else m.severity}
                 for m in self.members
             ],
-            "readings": [{"at": r.placed, "measured": r.shown, "predicted": r.predicted, "off": r.off} for r in self.readings],
+            "readings": [
+                {"at": r.placed, "measured": r.shown, "predicted": r.predicted, "off": r.off, "good": r.good}
+                for r in self.readings
+            ],
         }  # fmt: skip
 
 
@@ -119,6 +155,21 @@ class Diagnosis:
     chances: Mapping[str, float] = field(default_factory=dict)
     table: FaultTable | None = field(default=None, repr=False, compare=False)
     seen: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Those of the notes without which nothing else here should be read."""
+        return tuple(note for note in self.notes if is_as_printed(note))
+
+    @property
+    def pictured(self) -> tuple[Suspect, ...]:
+        """Suspects whose predicted readings are worth a look: the first, and others whose chance matters."""
+        shown = [s for s in self.suspects if s.readings and not s.unseen]
+        return tuple(s for s in shown if s is self.suspects[0] or s.probability >= _COUNTS)
+
+    def next_after(self, suspect: Suspect) -> Suspect | None:
+        """Give the likeliest other suspect that predicts readings."""
+        return next((s for s in self.suspects if s is not suspect and s.readings and not s.unseen), None)
 
     @property
     def other_repair(self) -> str:
@@ -155,10 +206,18 @@ class Diagnosis:
             "next_test": self.next_test.record() if self.next_test else None,
             "alternatives": [c.record() for c in self.alternatives], "enough": self.enough, "verdict": self.verdict,
             "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
-            "prior": {"healthy": self.prior["healthy"], "something else": self.prior["something else"]},
+            "prior": {key: self.prior[key] for key in ("healthy", "something else", "file")},
             "left_out": list(self.left_out), "notes": list(self.notes), "seen": list(self.seen),
             "other_repair": self.other_repair,
         }  # fmt: skip
+
+
+def _news(one: Compared, other: Compared) -> float:
+    """Give how much there is to see in a reading beside what another suspect predicts there."""
+    if one.number:
+        return max(abs(one.off), abs(one.off - one.good_off), abs(one.off - other.off))
+    agree = one.shown == one.predicted == one.good == other.predicted
+    return 0.0 if agree else math.inf
 
 
 def percent(chance: float) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from circuitsim.measure import Task
 from circuitsim.studies.diagnosis import HEALTHY
-from circuitsim.studies.evidence import AS_PRINTED, MANY
+from circuitsim.studies.evidence import AS_PRINTED, MANY, is_as_printed
 
 if TYPE_CHECKING:
     from circuitsim.studies.diagnose import Diagnosing
@@ -38,7 +38,7 @@ def as_printed(work: Diagnosing) -> list[str]:
     good = [work.text(work.readings[k].task, float(work.healthy.value[0, k])) for k in numbers]
     same = all(text == work.display(work.readings[k]) for k, text in zip(numbers, good, strict=True))
     note = AS_PRINTED.format(len(numbers))
-    known = any(text.endswith(AS_PRINTED.partition("{}")[2]) for text in work.findings.notes)
+    known = any(map(is_as_printed, work.findings.notes))
     return [note] if len(numbers) >= MANY and same and not known else []
 
 

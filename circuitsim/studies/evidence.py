@@ -25,7 +25,7 @@ from circuitsim.studies.placing import ARGUMENTS, UNITS, read_condition, read_pl
 from circuitsim.studies.plausible import check_size
 
 __all__ = [
-    "AS_PRINTED", "MANY", "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "load_findings",
+    "AS_PRINTED", "MANY", "OBSERVATIONS", "Findings", "Observation", "Shown", "TakenReading", "is_as_printed", "load_findings",
     "read_findings", "read_row", "read_shown",
 ]  # fmt: skip
 
@@ -47,7 +47,7 @@ MANY = 8
 AS_PRINTED = (
     "all {} numbers are what the chart of a good circuit prints, to the last digit: if nobody measured them, they prove nothing"
 )
-"""Note on readings that may be no more than a chart."""
+"""Note on readings that may be no more than a chart; see `is_as_printed`."""
 _LISTED = 12  # lines in a note
 _FLICKER = 0.05  # V, A; the most that 20 digits of a display stand for (assumed)
 _EMPTY = ("-", "–", "—")
@@ -274,6 +274,11 @@ def _left_as_printed(rows: Sequence[Mapping[str, str]], told: Mapping[str, str])
     count = sum(printed)
     text = f"{count} row{'s' if count > 1 else ''} of the chart still hold{'' if count > 1 else 's'} what was printed"
     return printed, [f"{text}: not counted as measured (empty the column expected of those that were)"]
+
+
+def is_as_printed(note: str) -> bool:
+    """Whether a note says that the readings may be no more than a chart."""
+    return note.endswith(AS_PRINTED.partition("{}")[2])
 
 
 def _as_printed(row: Mapping[str, str]) -> bool:

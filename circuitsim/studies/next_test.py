@@ -79,6 +79,11 @@ class Choice:
         return replace(self.task, red=self.task.black, black=self.task.red) if self.turned else self.task
 
     @property
+    def rate(self) -> float:
+        """Bits a minute: what tests are ranked by."""
+        return self.bits / self.minutes
+
+    @property
     def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """What the instrument would show, with the suspects under which it does, in the order of the suspects."""
         found: dict[str, list[str]] = {}
@@ -100,6 +105,7 @@ class Choice:
             "test": self.placed, "label": self.label, "step": t.step, "unplugged": list(t.conditions.unplugged), "red": t.red,
             "black": t.black, "at": t.at, "instrument": t.instrument, "ignition": t.conditions.ignition,
             "engine": t.conditions.engine, "bits": self.bits, "minutes": self.minutes,
+            "bits_a_minute": self.rate,
             "expected": [{"suspect": name, "reading": text} for name, text in self.expected],
         }  # fmt: skip
 

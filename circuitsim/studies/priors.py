@@ -26,7 +26,8 @@ SOMETHING_ELSE = 0.02
 class Prior:
     """Chances before anything is measured.
 
-    healthy, other: that nothing is wrong, that it is something outside the library; kinds, sites, faults: weights.
+    healthy, other: that nothing is wrong, that it is something outside the library; kinds, sites, faults: weights; file: where
+    they were read, '' for the package's own.
     """
 
     healthy: float = HEALTHY
@@ -34,6 +35,7 @@ class Prior:
     kinds: Mapping[str, float] = field(default_factory=dict)
     sites: Mapping[str, float] = field(default_factory=dict)
     faults: Mapping[str, float] = field(default_factory=dict)
+    file: str = ""
 
     def weight(self, fault: PossibleFault) -> float:
         """Give the weight of one fault."""
@@ -55,7 +57,7 @@ class Prior:
 
     def record(self, faults: Mapping[str, PossibleFault]) -> dict[str, Any]:
         """Give plain values for JSON."""
-        return {"healthy": self.healthy, "something else": self.other, "faults": self.chances(faults)}
+        return {"healthy": self.healthy, "something else": self.other, "file": self.file, "faults": self.chances(faults)}
 
 
 class _Ones(dict[str, float]):
@@ -112,7 +114,7 @@ def read_prior(path: str | Path, faults: Mapping[str, PossibleFault]) -> Prior:
     other = _chance(document.get("something else", SOMETHING_ELSE), "something else", file)
     if healthy + other >= 1:
         raise InputError(f"healthy and something else come to {healthy + other:g}; they must leave something", file=file)
-    return Prior(healthy, other, kinds, sites, single)
+    return Prior(healthy, other, kinds, sites, single, file)
 
 
 def _sorted_weights(

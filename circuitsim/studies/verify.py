@@ -286,6 +286,8 @@ def _why(m: Measured) -> str:
     if not math.isfinite(m.expected) or m.verdict.startswith(NO_READING):
         lost = m.verdict if m.verdict.startswith(NO_READING) else "nothing there that comes and goes"
         return f"no figure: {lost}"
+    if not (math.isfinite(m.band.low) and math.isfinite(m.band.high)):
+        return "no band: how far a good circuit's reading may lie from its figure is not known there"
     return _FLOATS if m.floating and m.task.instrument not in _OWN_SOURCE else ""
 
 
@@ -387,5 +389,6 @@ def _listed(rows: Sequence[Checked]) -> str:
     for (task, new), members in places.items():
         steps = dict.fromkeys(r.task.step for r in sorted(members, key=rows.index))
         named.append(replace(members[0], task=replace(task, step=", ".join(steps))).placed + new)
-    more = [f"and {len(named) - _LISTED} more places"] if len(named) > _LISTED else []
+    left = len(named) - _LISTED
+    more = [f"and {left} more place{'s' * (left > 1)}"] if left > 0 else []
     return "; ".join([*named[:_LISTED], *more])

@@ -87,7 +87,7 @@ def test_a_bare_reading_is_of_the_leads_as_asked(tmp_path: Path) -> None:
     done = CliRunner().invoke(program, args, input="3.6 mV\nlist\ndone\n", catch_exceptions=False)
     asked = re.findall(r"^Next test: .*, (X1\.B/part : X1\.B/harness at step (\S+)) \(", done.stdout, flags=re.MULTILINE)
     assert asked
-    assert f"  {asked[0][1]} X1.B/part:X1.B/harness 0.0036\n" in done.stdout
+    assert f"  {asked[0][1]} X1.B/part:X1.B/harness 3.6 mV\n" in done.stdout
     assert len(set(asked)) == len(asked)
 
 
@@ -117,4 +117,4 @@ def test_a_pair_without_its_colon(line: str, told: str) -> None:
     done = typed(line, "list")
     assert done.exit_code == 0
     assert done.stderr == f"circuitsim: {told}\n" or (told in done.stderr and done.stderr.count("\n") == 1)
-    assert ("  2 MOT+:GND 12.4\n" in done.stdout) == told.startswith("read as")
+    assert ("  2 MOT+:GND 12.4 V\n" in done.stdout) == told.startswith("read as")

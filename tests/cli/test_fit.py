@@ -28,8 +28,8 @@ def files(tmp_path: Path) -> Path:
 @pytest.mark.usefixtures("files")
 def test_nothing_is_shown_that_the_meter_would_not_show(run: Run) -> None:
     """6,000 counts: 0.1 mV and 0.01 A are the last digits, whatever a model gives below them."""
-    for form in ("table", "markdown"):
-        text = run("fit", T, "good.csv", "--format", form).stdout
+    for args in (("--all",), ("--format", "markdown")):
+        text = run("fit", T, "good.csv", *args).stdout
         assert not re.search(r"[0-9] [nµ][VA]", text)
         assert not re.search(r"-0(\.0+)? ", text)
         assert re.search(r"clamp on M1 at step off[ |]+0 A \(-0\.05 A…0\.05 A\)", text)
@@ -118,6 +118,23 @@ def test_json_and_markdown(run: Run) -> None:
     assert {line.count(" | ") for line in tables} == {3, 5}
     assert text.startswith(f"# {T}: fitted to readings\n")
     assert "## What the readings determine" in text
+
+
+@pytest.mark.usefixtures("files")
+def test_of_the_chart_what_has_changed_most_is_shown(run: Run) -> None:
+    """60 readings filled some 120 lines, half of them with '1.00 times'."""
+    short, full = (run("fit", T, "good.csv", "--width", "140", *args).stdout for args in ((), ("--all",)))
+    rows = {text: re.findall(r"^  \S.* at step .* (\d\.\d\d) times$", text, flags=re.MULTILINE) for text in (short, full)}
+    told = re.search(r"(\d+) more changed less, by (\d+) % of a band's width at most: --all, and --format", short)
+    assert told is not None
+    assert len(rows[short]) == 12
+    assert len(rows[full]) == 12 + int(told[1])
+    assert max(map(float, rows[short])) < 0.95
+    left = list(rows[full])
+    for width in rows[short]:
+        left.remove(width)
+    assert min(map(float, left)) >= 1 - float(told[2]) / 100 - 0.006
+    assert "more changed less" not in full
 
 
 @pytest.mark.usefixtures("files")

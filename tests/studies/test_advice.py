@@ -111,7 +111,7 @@ def test_suspects_are_compared_with_suspects(flat: dict[str, float], told: str) 
 
 def test_a_group_that_would_come_first_is_told_as_one() -> None:
     flat = {HEALTHY: 0.2, "A:open": 0.3, "B:open": 0.3}
-    told = "have 20 %, and A:open (and 1 more that go with it) would come first, with 60 %"
+    told = "have 20 %, and A:open (and 1 more that goes with it) would come first, with 60 %"
     assert firmness([PLAIN, OPEN], flat) == BEFORE + told
     assert firmness([], flat) == ""
 

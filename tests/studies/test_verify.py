@@ -11,12 +11,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from small_circuits import BENCH_FAN
 
 import circuitsim as cs
 from circuitsim.errors import InputError, UnknownNameError
 from circuitsim.library.circuit import Circuit
 from circuitsim.measure import Conditions, Task, meter
 from circuitsim.measure.faults import with_faults
+from circuitsim.studies.diagnose import diagnose
 from circuitsim.studies.evidence import Findings, Shown, TakenReading, read_findings
 from circuitsim.studies.verify import Verification, verify
 
@@ -216,6 +218,20 @@ def test_an_overloaded_display() -> None:
     assert (free.good, free.inside, wound.inside, fine.inside) == ("OL", True, False, True)
     ohms = _read("off,X4.A/part,GND,,2.0 MΩ,ohmmeter\n", head)
     assert [r.inside for r in verify(_circuit(), _read("", head), ohms).readings] == [False]
+
+
+def test_a_figure_without_a_band_is_not_judged() -> None:
+    """A lamp there ended the command, and any voltage was outside a band that nobody knows; diagnose asks verify too."""
+    circuit = cs.load(BENCH_FAN)
+    head = HEAD.replace("reading", "reading,instrument")
+    rows = "2,X1,X1.A/harness,X1.B/harness,,bright,lamp\noff,X1,X1.A/harness,GND,,12.6 V,\n"
+    findings = read_findings(circuit, head + rows)
+    for r in verify(circuit, read_findings(circuit, head), findings).readings:
+        assert math.isfinite(r.expected)
+        assert math.isnan(r.low)
+        assert r.inside is None
+        assert r.why.startswith("no band")
+    assert "every reading lies" in diagnose(circuit, findings, next_test=False).suspects[0].why
 
 
 def test_what_can_not_be_judged_is_not_called_good() -> None:
