@@ -33,6 +33,7 @@ from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
+from circuitsim.studies.twice import read_twice
 from circuitsim.studies.weighing import ALLOWANCES, BLIND, NOT_QUITE, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
@@ -295,15 +296,15 @@ class Diagnosing:
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         # Of several faults with one repair, the likeliest.
         work = {m.cure: m.minutes for s in reversed(suspects) for m in reversed(s.members)}
-        turned = swapped(self)
-        but = afterthought(suspects, both=self.both, again=bool(turned))
+        turned, twice = swapped(self), read_twice(self.readings, self.meter)
+        but = afterthought(suspects, both=self.both, again=bool(turned or twice))
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
-            doubtful(self, chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
+            doubtful(self, chances, turned, twice), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
             (*self.findings.notes, *as_printed(self), *self.weighed.room()), self.circuit.cautions, chances, self.table,
             told_of_seen(self, suspects),

@@ -116,6 +116,41 @@ def test_nothing_is_said_of_other_readings(diagnosed: Callable[..., Result], row
     assert "would fit)" not in diagnosed(ROUND + rows).stdout
 
 
+# One place, several values ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (
+            "2,MOT-,GND,,0.56 V\n2,MOT-,GND,,2.1 V\n",
+            "; then write it as one reading, 'unstable 0.56-2.10 V'",
+        ),
+        ("2,MOT-,GND,,0.56 V\n2,MOT-,GND,,2.1 V\n", "read twice: 0.56 V and 2.1 V: one of them is wrong, or something comes"),
+        ("2,MOT-,GND,,0.56 V\n2,GND,MOT-,,-2.1 V\n", "read twice: "),  # the same place
+        ("2,,,M1,5.6 A\n2,,,M1,0.0 A\n2,,,M1,5.6 A\n", "read 3 times: 5.6 A and 0.0 A: one of them"),
+        ("2,MOT+,GND,,OL\n2,MOT+,GND,,12.36 V\n", "read twice: OL and 12.36 V: one of them is wrong, or something comes and"),
+    ],
+)
+def test_one_place_with_several_values_is_told(diagnosed: Callable[..., Result], rows: str, told: str) -> None:
+    done = diagnosed(ROUND + "2,MOT+,GND,,12.36 V\n" * ("OL" not in rows) + rows)
+    assert done.stdout.count("Measure again: ") == 1
+    assert told in done.stdout
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "2,MOT-,GND,,0.56 V\n2,MOT-,GND,,0.57 V\n2,MOT+,GND,,12.36 V\n2,MOT+,GND,,12.28 V\n",  # it sags, and warms
+        "1,MOT-,GND,,8.1 V\n2,MOT-,GND,,0.56 V\n",  # another step
+        "2,MOT-,GND,,0.56 V\n2,MOT-,GND,,unstable 0.5-2.1 V\n",  # written as what it is
+        "2,,,M1,5.6 A\n2,,,M1,5.8 A\n",
+    ],
+)
+def test_one_place_read_twice_alike_is_nothing_to_tell(diagnosed: Callable[..., Result], rows: str) -> None:
+    assert "read twice" not in diagnosed(ROUND + rows).stdout
+
+
 # What the advice adds -----------------------------------------------------------------------------------------------------
 
 
