@@ -24,6 +24,7 @@ from circuitsim.studies.doubts import as_printed, doubtful, placed
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
+from circuitsim.studies.halves import wrong_half
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
 from circuitsim.studies.pairs import Pair, weigh_pairs
@@ -296,7 +297,7 @@ class Diagnosing:
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         # Of several faults with one repair, the likeliest.
         work = {m.cure: m.minutes for s in reversed(suspects) for m in reversed(s.members)}
-        turned, twice = swapped(self), read_twice(self.readings, self.meter)
+        turned, twice = {**wrong_half(self), **swapped(self)}, read_twice(self.readings, self.meter)
         but = afterthought(suspects, both=self.both, again=bool(turned or twice))
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:

@@ -116,6 +116,41 @@ def test_nothing_is_said_of_other_readings(diagnosed: Callable[..., Result], row
     assert "would fit)" not in diagnosed(ROUND + rows).stdout
 
 
+# The wrong half of a plug ------------------------------------------------------------------------------------------------
+
+PARTED = "step,unplugged,red,black,reading\n"
+FED = "2,,MOT+,GND,12.36 V\n2,,MOT-,GND,0.56 V\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (FED + "2,X1,X1.A/harness,GND,0.0 mV\n", "unplugged: 0.0 mV (wrong half of the plug? on X1.A/part it would fit)\n"),
+        (FED + "2,X1,X1.A/harness,GND,12 mV\n", "on X1.A/part it would fit)"),  # a dead pin picks something up
+        (FED + "2,X1,X1.A/part,GND,12.58 V\n", "12.58 V (wrong half of the plug? on X1.A/harness it would fit)"),
+        (FED + "2,X1,GND,X1.A/part,-12.58 V\n", "-12.58 V (wrong half of the plug? on X1.A/harness it would fit)"),
+    ],
+)  # fmt: skip
+def test_the_wrong_half_of_a_plug_is_named(diagnosed: Callable[..., Result], rows: str, told: str) -> None:
+    """With the plug parted its motor's half is dead, and the feed's has battery: plain physics."""
+    done = diagnosed(PARTED + rows)
+    assert told in done.stdout
+    assert "but first measure again" in done.stdout or "measure on" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        FED + "2,X1,X1.A/harness,GND,12.58 V\n2,X1,X1.A/part,GND,0.0 mV\n",  # as it should be
+        "2,X1,X1.A/harness,GND,0.0 mV\n2,,MOT+,GND,0.0 mV\n",  # an open feed reads so
+        FED + "2,X1,X1.A/harness,GND,6.0 V\n",  # neither half
+        FED + "2,,X1.A/harness,GND,3.0 V\n",  # a plug that is on has no wrong half
+    ],
+)
+def test_no_half_is_doubted_where_it_reads_right(diagnosed: Callable[..., Result], rows: str) -> None:
+    assert "wrong half" not in diagnosed(PARTED + rows).stdout
+
+
 # One place, several values ------------------------------------------------------------------------------------------------
 
 
