@@ -159,7 +159,9 @@ def _converse(circuit: Circuit, findings: Findings, cannot: list[str], options: 
             if word == "cannot":
                 cannot.pop()
             continue
-        _show(replace(result, cautions=()), "table", None, width)
+        # The circuit's own were said at the start; a current above a fuse's rating was not.
+        own = tuple(c for c in result.cautions if c not in circuit.cautions)
+        _show(replace(result, cautions=own), "table", None, width)
         if result.enough:
             break
 

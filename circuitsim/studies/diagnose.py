@@ -27,6 +27,7 @@ from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.halves import wrong_half
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
+from circuitsim.studies.overloads import measured_overloads, suspected_overloads
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
@@ -302,13 +303,15 @@ class Diagnosing:
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
+        notes = (*self.findings.notes, *as_printed(self), *self.weighed.room())
+        over = measured_overloads(self.circuit, self.readings)
+        over += suspected_overloads(self, suspects) if wants_test else ()
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             doubtful(self, chances, turned, twice), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            (*self.findings.notes, *as_printed(self), *self.weighed.room()), self.circuit.cautions, chances, self.table,
-            told_of_seen(self, suspects),
+            notes, (*over, *self.circuit.cautions), chances, self.table, told_of_seen(self, suspects),
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:

@@ -157,7 +157,7 @@ class Diagnosis:
             "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
             "prior": {"healthy": self.prior["healthy"], "something else": self.prior["something else"]},
             "left_out": list(self.left_out), "notes": list(self.notes), "seen": list(self.seen),
-            "other_repair": self.other_repair,
+            "other_repair": self.other_repair, "cautions": list(self.cautions),
         }  # fmt: skip
 
 

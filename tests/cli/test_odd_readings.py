@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
 from small_circuits import BENCH_FAN
 
 import circuitsim as cs
+from circuitsim.cli.app import program
 from circuitsim.errors import InputError
 from circuitsim.library import circuit_names, load
 from circuitsim.measure import Conditions, Task
@@ -225,3 +227,26 @@ def test_what_a_next_test_would_read_is_told_as_given_what_was_read(diagnosed: C
     rows = ROUND + "2,MOT+,GND,,12.36 V\n"
     assert diagnosed(rows).stdout.count("Given the readings so far it would read:\n") == 1
     assert diagnosed(rows, "--format", "markdown").stdout.count("What it would read, given the readings so far:\n\n|") == 1
+
+
+# More than a fuse's rating ------------------------------------------------------------------------------------------------
+
+
+def test_a_current_above_the_fuse_is_a_caution(diagnosed: Callable[..., Result]) -> None:
+    done = diagnosed(ROUND + "2,,,M1,12.4 A\n2,MOT+,GND,,12.1 V\n")
+    told = "- 12.4 A on F1 (10 A) at step 2: more than its rating. Find out why; never fit a bigger fuse.\n"
+    assert f"Take care\n{told}" in done.stdout
+    found = diagnosed(ROUND + "2,,,M1,12.4 A\n2,MOT+,GND,,12.1 V\n", "--format", "json").stdout
+    assert json.loads(found)["cautions"][0].startswith("12.4 A on F1 (10 A)")
+
+
+def test_a_suspect_that_overloads_the_fuse_is_a_caution(diagnosed: Callable[..., Result]) -> None:
+    """Nobody has clamped it, but only a motor that stands, and takes ten amperes and more, reads so: 11 V over 0.5 Ω."""
+    done = diagnosed(ROUND + "2,MOT-,GND,,1.82 V\n2,MOT+,GND,,11.65 V\n1,MOT-,GND,,10.7 V\n")
+    assert "A on F1 (10 A) at step 2, if it is " in done.stdout
+
+
+def test_a_dialogue_says_it_once_it_is_known() -> None:
+    args = ["diagnose", str(BENCH_FAN), "--interactive", "--width", "200"]
+    done = CliRunner().invoke(program, args, input="2 at:M1 12.4 A\ndone\n", catch_exceptions=False)
+    assert "- 12.4 A on F1 (10 A) at step 2: more than its rating." in done.stdout
