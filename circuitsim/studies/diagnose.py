@@ -19,6 +19,7 @@ from circuitsim.studies.allowance import Allowance
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.clouds import cloud_of, good_cloud
+from circuitsim.studies.common import common_factor
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.doubts import as_printed, doubtful, placed
 from circuitsim.studies.evidence import Findings, TakenReading
@@ -303,7 +304,7 @@ class Diagnosing:
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
-        notes = (*self.findings.notes, *as_printed(self), *self.weighed.room())
+        notes = (*self.findings.notes, *as_printed(self), *common_factor(self), *self.weighed.room())
         over = measured_overloads(self.circuit, self.readings)
         over += suspected_overloads(self, suspects) if wants_test else ()
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
