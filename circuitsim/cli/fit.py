@@ -27,6 +27,7 @@ __all__ = ["fit_command"]
 @click.argument("circuit")
 @click.argument("readings")
 @click.option("--output", "-o", metavar="FITTED.toml", help="Write the fitted circuit to this file.")
+@click.option("--anyway", is_flag=True, help="Write the file though the readings look like a faulty circuit's.")
 @click.option("--meter", default="standard", metavar="NAME", help="standard (default), precise, basic or low-impedance.")
 @click.option(
     "--format", "form", type=Words(["table", "json", "markdown"]), default="table", help="Of what is told; default table."
@@ -35,22 +36,17 @@ __all__ = ["fit_command"]
 @click.option("--set", "pairs", multiple=True, metavar="OPTION=VALUE", help="Any option of a generic circuit.")
 @width_option
 def fit_command(
-    circuit: str,
-    readings: str,
-    output: str | None,
-    meter: str,
-    form: str,
-    pairs: tuple[str, ...],
-    width: int | None,
-    every: bool,
-) -> None:
+    circuit: str, readings: str, output: str | None, anyway: bool, meter: str, form: str, pairs: tuple[str, ...],
+    width: int | None, every: bool,
+) -> None:  # fmt: skip
     """Calibrate CIRCUIT to READINGS from a vehicle that is known to be good.
 
     READINGS is a CSV file as 'diagnose' takes it; only numbers count. It says which numbers the readings determine, which they
     do not (those keep their tolerance), and what the rest of the chart should then read.
 
     -o writes the fitted circuit as a file that every command takes: CIRCUIT's own with the new values put in. Of a circuit
-    with options it has everything resolved: options and parts have become plain values.
+    with options it has everything resolved: options and parts have become plain values. Where the readings look like those of a
+    faulty circuit no file is written (exit code 2) but with --anyway: its chart would call the fault good.
     """
     if output is not None:
         check_target(output)
@@ -69,7 +65,8 @@ def fit_command(
         result = fit(found, findings, tool)
     made = _rewritten(found, result, output)
     result = as_filed(result, made.circuit(), findings, tool)
-    if output is not None:
+    refused = bool(result.unfit) and not anyway
+    if output is not None and not refused:
         write_file(output, made.text.encode("utf-8"))
     if form == "json":
         deliver(json.dumps(result.to_dict(), ensure_ascii=False, indent=1, allow_nan=False) + "\n", form, None)
@@ -79,6 +76,8 @@ def fit_command(
         deliver(fitted_text(result, every=every), form, None)
     else:
         put_lines(fitted_lines(result, terminal_width(width), every=every))
+    if output is not None and refused:
+        raise InputError(f"not written: {result.unfit}. --anyway writes it", file=output)
     if output is not None:
         say(f"written: {output}")
 

@@ -57,11 +57,12 @@ def drafted_markdown(found: Drafted, file: str) -> str:
 
 
 def _facts(found: Drafted) -> tuple[str, ...]:
-    m = found.motor
+    m, half = found.motor, found.half_told
     return (
         f"fuse {format_quantity(m.fuse, 'A')}, {m.fuse_from}",
         f"motor current {format_quantity(m.current, 'A')} at full speed, {m.current_from}",
         f"motor resistance {format_quantity(m.resistance, 'Ω', 2)}, {m.resistance_from}",
+        *(f"{name} wire: {size} ({origin}; give both, such as --{name}-wire '4mm2 2m')" for name, size, origin in half),
     )
 
 

@@ -19,13 +19,16 @@ from circuitsim.studies.allowance import Allowance
 from circuitsim.studies.asking import ranked_tests
 from circuitsim.studies.candidates import candidates
 from circuitsim.studies.clouds import cloud_of, good_cloud
+from circuitsim.studies.common import common_factor
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.doubts import as_printed, doubtful, placed
 from circuitsim.studies.evidence import Findings, TakenReading
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
+from circuitsim.studies.halves import wrong_half
 from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
+from circuitsim.studies.overloads import measured_overloads, suspected_overloads
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.priors import Prior
@@ -34,6 +37,7 @@ from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
 from circuitsim.studies.telling import again, as_good, compared, of_pair, pairs_tried, silent, speaking, strays
+from circuitsim.studies.twice import read_twice
 from circuitsim.studies.weighing import ALLOWANCES, BLIND, FOREIGN, NOT_QUITE, SPEAKS, Weighed, weigh
 
 __all__ = ["GOOD", "Diagnosing", "diagnose"]
@@ -306,20 +310,23 @@ class Diagnosing:
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         # Of several faults with one repair, the likeliest.
         work = {m.cure: m.minutes for s in reversed(suspects) for m in reversed(s.members)}
-        turned = swapped(self)
-        but = afterthought(suspects, both=self.both, again=bool(turned))
+        turned, twice = {**wrong_half(self), **swapped(self)}, read_twice(self.readings, self.meter)
+        but = afterthought(suspects, both=self.both, again=bool(turned or twice))
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
         elif enough and suspects and suspects[0].leader.fault == HEALTHY:
             verdict += again(self.strays)
-        notes = (*self.findings.notes, *as_printed(self), *self.weighed.room(), *pairs_tried(self, chances, suspects))
+        notes = (*self.findings.notes, *as_printed(self), *common_factor(self), *self.weighed.room())
+        notes += tuple(pairs_tried(self, chances, suspects))
+        over = measured_overloads(self.circuit, self.readings)
+        over += suspected_overloads(self, suspects) if wants_test else ()
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
-            doubtful(self, chances, turned), good[0] if good else None, tuple(good[1:]), enough, verdict,
+            doubtful(self, chances, turned, twice), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            notes, self.circuit.cautions, chances, self.table, told_of_seen(self, suspects),
+            notes, (*over, *self.circuit.cautions), chances, self.table, told_of_seen(self, suspects),
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:

@@ -208,7 +208,7 @@ class Diagnosis:
             "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
             "prior": {key: self.prior[key] for key in ("healthy", "something else", "file")},
             "left_out": list(self.left_out), "notes": list(self.notes), "seen": list(self.seen),
-            "other_repair": self.other_repair,
+            "other_repair": self.other_repair, "cautions": list(self.cautions),
         }  # fmt: skip
 
 

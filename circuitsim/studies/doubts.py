@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,8 +17,15 @@ if TYPE_CHECKING:
 __all__ = ["as_printed", "doubtful", "placed"]
 
 
-def doubtful(work: Diagnosing, chances: Mapping[str, float], turned: Mapping[int, str]) -> tuple[str, ...]:
-    """Name readings that are likely wrong themselves; turned: number of a reading → what of its sign."""
+def doubtful(
+    work: Diagnosing, chances: Mapping[str, float], turned: Mapping[int, str],
+    twice: Sequence[tuple[tuple[int, ...], str]] = (),
+) -> tuple[str, ...]:  # fmt: skip
+    """Name readings that are likely wrong themselves.
+
+    turned: number of a reading → what of its sign, or of its place; twice: of places that were read with several values, the
+    numbers of the readings, and what to say.
+    """
     total = np.zeros(len(work.readings))
     for k in np.flatnonzero(work.by_course > 0.01):
         density = work.densities[k]
@@ -28,8 +35,16 @@ def doubtful(work: Diagnosing, chances: Mapping[str, float], turned: Mapping[int
     healthy = work.likelihood.judge(work.healthy.value, work.healthy.shared)
     total += chances.get(HEALTHY, 0.0) * healthy.slip[0][: total.size]
     wrong = {k: f"{100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step" for k, p in enumerate(total) if p > 0.3}
-    said = sorted((wrong | dict(turned)).items())
-    return tuple(f"{placed(work.readings[k].task)}: {work.display(work.readings[k])} ({text})" for k, text in said)
+    # Of two values for one place either may be the wrong one, whatever the suspects make of that.
+    several = {k for numbers, _ in twice for k in numbers}
+    said = {k: f"{work.display(work.readings[k])} ({text})" for k, text in wrong.items() if k not in several}
+    said |= {numbers[0]: f"read {_times(len(numbers))}: {text}" for numbers, text in twice}
+    said |= {k: f"{work.display(work.readings[k])} ({text})" for k, text in turned.items()}
+    return tuple(f"{placed(work.readings[k].task)}: {text}" for k, text in sorted(said.items()))
+
+
+def _times(count: int) -> str:
+    return "twice" if count == 2 else f"{count} times"
 
 
 def as_printed(work: Diagnosing) -> list[str]:

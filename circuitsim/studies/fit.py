@@ -28,6 +28,7 @@ from circuitsim.studies.fitting import Climb, Data, Unknowns, climb, limit, ripp
 from circuitsim.studies.predict import circuit_of, reading_plan
 from circuitsim.studies.sampling import Uncertain
 from circuitsim.studies.supplied import measured_each
+from circuitsim.studies.unfit import far_off, unfit
 
 __all__ = ["Combination", "Fitted", "FittedNumber", "FittedReading", "as_filed", "fit"]
 
@@ -37,9 +38,7 @@ _ONE = {"uniform": Tolerance("uniform", math.sqrt(3.0)), "normal": Tolerance("no
 """Tolerances of standard uncertainty 1."""
 _SHAPED = 0.7  # of a number's variance; one that keeps so much keeps the shape of its distribution
 _UNTOLD = 0.03  # share of a number's variance; who loses less has been told nothing
-_STRANGE = 1e-3  # chance of readings so far off from this circuit, below which that is said
 _ODD = 4.0  # standard deviations from what the other readings let expect
-_FAR = 4.0  # standard deviations; a number that must be so far from nominal is named
 _MEMBER = 0.1  # of the square of a combination; what has less is no member
 _ALONE = 0.7  # of the square of a combination; one member with more is determined by itself
 
@@ -130,7 +129,8 @@ class Fitted:
     their order, (numbers, numbers). readings: those of the chart, then what else was measured. misfit: the least sum of
     squares; chi-square of as many as `freedom`, the number of readings, where vehicle and file go together; chance: of so much
     or more.
-    supply: the battery as measured, V, None if it was not.
+    supply: the battery as measured, V, None if it was not. unfit: in words, that the readings look like a faulty circuit's; ''
+    where they do not.
     """
 
     circuit: Circuit
@@ -145,6 +145,7 @@ class Fitted:
     summary: str
     notes: tuple[str, ...] = field(default=())
     supply: float | None = None
+    unfit: str = ""
 
     @property
     def known_best(self) -> tuple[float, str]:
@@ -166,7 +167,7 @@ class Fitted:
         """Give plain values for JSON, SI units; null for what is no number."""
         return {
             "circuit": self.circuit.name, "conditions": self.summary, "meter": self.meter, "notes": list(self.notes),
-            "misfit": {"chi_square": self.misfit, "readings": self.freedom, "chance": self.chance},
+            "misfit": {"chi_square": self.misfit, "readings": self.freedom, "chance": self.chance, "faulty": bool(self.unfit)},
             "numbers": [
                 {"number": n.name, "unit": n.unit, "before": n.before, "after": n.after, "shrink": n.shrink, "off": n.off,
                  "share": n.share}
@@ -257,18 +258,18 @@ class _Fit:
         chance = _chance(found.misfit, self.data.value.size)
         fitted, conditions = self._narrowed(self.unknowns.circuit_at(z), found.covariance), self.findings.conditions
         filed = measured_each(fitted, self.chart, conditions, self.meter)
+        readings = self._readings(found, after, slopes, filed)
+        doubt = unfit(chance, numbers, readings)
         return Fitted(
-            fitted, numbers, _combinations(numbers, found.covariance[:count, :count]),
-            self._readings(found, after, slopes, filed), found.covariance[:count, :count], found.misfit, self.data.value.size,
-            chance, self.meter.note(), conditions.sentence(), self._notes(found, numbers, chance), conditions.supply,
+            fitted, numbers, _combinations(numbers, found.covariance[:count, :count]), readings,
+            found.covariance[:count, :count], found.misfit, self.data.value.size, chance, self.meter.note(),
+            conditions.sentence(), self._notes(found, numbers, doubt), conditions.supply, doubt,
         )  # fmt: skip
 
     # What is told ------------------------------------------------------------------------------------------------
 
-    def _notes(self, found: Climb, numbers: Sequence[FittedNumber], chance: float) -> tuple[str, ...]:
-        notes = []
-        if chance < _STRANGE:
-            notes.append("these readings do not fit this circuit: is the vehicle really good, and the file of the right kind?")
+    def _notes(self, found: Climb, numbers: Sequence[FittedNumber], doubt: str) -> tuple[str, ...]:
+        notes = [doubt] if doubt else []
         worst = int(np.argmax(np.abs(found.alone)))
         if abs(found.alone[worst]) > _ODD and len(self.data.readings) > 2:
             reading = self.data.readings[worst]
@@ -276,8 +277,7 @@ class _Fit:
             line = f" (line {reading.line})" if reading.line else ""
             off = f"{abs(found.alone[worst]):.0f} standard deviations"
             notes.append(f"{what}{line} is {off} off what the others let expect: a slip?")
-        far = [n.name for n in numbers if abs(n.off) > _FAR]
-        if far:
+        if far := far_off(numbers):
             notes.append(f"had to go far outside their tolerances: {', '.join(far)}")
         if not found.settled:
             notes.append("the fit did not come to rest; take it with care")

@@ -17,7 +17,7 @@ from circuitsim.measure import meter as find_meter
 from circuitsim.quantities import Tolerance, format_quantity
 from circuitsim.studies.answers import COMMANDS, CONTROLS, WIRES, Answers, Motor, motor_of
 from circuitsim.studies.narrowing import Narrowing, Plan, narrow
-from circuitsim.studies.sizes import FULL_SPEED, Size, sizes
+from circuitsim.studies.sizes import FULL_SPEED, Size, sizes, wire_sizes
 
 __all__ = ["COMMANDS", "CONTROLS", "Answers", "Drafted", "Narrowing", "Plan", "draft"]
 
@@ -45,6 +45,13 @@ class Drafted:
         return narrow(self.circuit, meter=self.answers.meter)
 
     @property
+    def half_told(self) -> tuple[tuple[str, str, str], ...]:
+        """Wires of which one thing was told, and the other assumed: which, its size as the file has it, where that is from."""
+        found = wire_sizes(self.answers, self.motor)
+        half = [name for name, area, length in self.answers.wires if (area is None) != (length is None)]
+        return tuple((name, _as_words(found[name]), found[name].origin) for name in half)
+
+    @property
     def narrowing(self) -> tuple[Narrowing, ...]:
         """The readings that would narrow the chart most, in order."""
         return self.plan.readings
@@ -60,6 +67,7 @@ class Drafted:
                 "fuse": a.fuse, "current": a.current, "supply": a.supply, "motor_resistance": a.motor_resistance,
                 "wires": [{"wire": name, "area": area, "length": length} for name, area, length in a.wires],
             },
+            "half_told": [{"wire": name, "size": size, "from": origin} for name, size, origin in self.half_told],
             "fuse": self.motor.fuse, "current": self.motor.current, "motor_resistance": self.motor.resistance,
             "supply": {"voltage": self.plan.supply, "left": self.plan.supply_left},
             "readings": [
@@ -121,6 +129,11 @@ def _folded(text: str) -> str:
     return " \\\n".join(textwrap.wrap(text, 118))
 
 
+def _as_words(size: Size) -> str:
+    """Give a wire's size without the marks of the file: area 4 mm² ±5 %, length 2 m ×/÷ 2."""
+    return size.text.replace(" = ", " ").replace('"', "")
+
+
 def _steps(count: int) -> str:
     return "1 step" if count == 1 else f"{count} steps"
 
@@ -144,7 +157,8 @@ def _said(answers: Answers, motor: Motor) -> list[tuple[str, str]]:
             area, length = wires[name]
             run = f"about {format_quantity(length, 'm', display='m')}" if length is not None else "length not known"
             section = format_quantity(area, "m²") if area is not None else "section not known"
-            said.append((f"{name} wire", f"{section}, {run} ({meaning})"))
+            half = f"; taken: {_as_words(wire_sizes(answers, motor)[name])}" if area is None or length is None else ""
+            said.append((f"{name} wire", f"{section}, {run} ({meaning}){half}"))
         elif name != "battery":
             said.append((f"{name} wire", f"not known ({meaning})"))
     return said

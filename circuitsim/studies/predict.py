@@ -38,6 +38,7 @@ from circuitsim.measure import meter as find_meter
 from circuitsim.measure.instruments import show_function
 from circuitsim.studies.cautions import jumper_cautions, loading_cautions
 from circuitsim.studies.chart import Chart, OperatingPoint, Reading
+from circuitsim.studies.overloads import overloads
 
 __all__ = ["circuit_of", "predict", "reading_plan"]
 
@@ -108,7 +109,10 @@ def predict(
     tasks = [task for task, _ in plan]
     measured, points, every = measure_with_points(circuit, tasks, bare, tool, setting, known)
     readings = tuple(_reading(m, standard, tool) for m, (_, standard) in zip(measured, plan, strict=True))
-    own = (*jumper_cautions(circuit, conditions), *loading_cautions(circuit, tool, [*bare, *tasks], every))
+    own = (
+        *jumper_cautions(circuit, conditions), *loading_cautions(circuit, tool, [*bare, *tasks], every),
+        *overloads(circuit, steps, points),
+    )  # fmt: skip
     return Chart(
         circuit.name, circuit.title, conditions.record(), conditions.sentence(), tool.note(), readings,
         _operating_points(circuit, steps, points), (*own, *circuit.cautions), dict(circuit.options),

@@ -13,9 +13,9 @@ from typing import Any
 from circuitsim.elements import element_kinds
 from circuitsim.library.parts import parts
 from circuitsim.quantities import format_quantity
-from circuitsim.studies.answers import Answers, Motor
+from circuitsim.studies.answers import WIRES, Answers, Motor
 
-__all__ = ["FULL_SPEED", "Size", "sizes"]
+__all__ = ["FULL_SPEED", "Size", "sizes", "wire_sizes"]
 
 FULL_SPEED = 3000 * 2 * math.pi / 60
 """Speed at which a drafted motor runs at full speed, rad/s: assumed, as no electrical reading depends on it."""
@@ -40,6 +40,12 @@ def sizes(answers: Answers, motor: Motor, torque: Size, constant: Size) -> dict[
         **s.wires(), **s.contacts(), "battery": s.battery(), "alternator": s.alternator(),
         "motor": s.motor(constant), "fan": s.fan(torque), "stage": s.stage(), "command": s.command(), "taps": s.taps(),
     }  # fmt: skip
+
+
+def wire_sizes(answers: Answers, motor: Motor) -> dict[str, Size]:
+    """Give section and length, as the file has them, of each of `WIRES`."""
+    found = _Scale(answers, motor).wires()
+    return {name: found[f"{name}_wire"] for name in WIRES}
 
 
 class _Scale:

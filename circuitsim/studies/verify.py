@@ -19,6 +19,7 @@ from circuitsim.measure.instruments import show_function
 from circuitsim.quantities import format_quantity
 from circuitsim.studies.chart import Reading
 from circuitsim.studies.evidence import Findings, Observation, Shown, TakenReading
+from circuitsim.studies.overloads import measured_overloads
 from circuitsim.studies.predict import circuit_of
 from circuitsim.studies.supplied import measured_each
 from circuitsim.studies.swapped import turned_round
@@ -221,7 +222,8 @@ def _cautions(circuit: Circuit, before: Findings, after: Findings) -> tuple[str,
         f"no battery voltage is given for {' and '.join(unknown)} (# supply: 12.3 V): bands are for the circuit's own battery"
     )
     notes = [f"{f'in {f.file}' if f.file else w}: {n}" for w, f in (("before", before), ("after", after)) for n in f.notes]
-    return (_PROOF, *([text] if unknown else []), *notes, *circuit.cautions)
+    over = measured_overloads(circuit, after.readings)
+    return (*over, _PROOF, *([text] if unknown else []), *notes, *circuit.cautions)
 
 
 def _supplied(findings: Findings) -> bool:

@@ -145,11 +145,26 @@ def test_a_narrow_terminal(run: Run) -> None:
 
 def test_a_vehicle_that_is_not_of_the_kind(run: Run, files: Path) -> None:
     (files / "bad.csv").write_text(GOOD.replace("6.2 A", "2.9 A").replace("12.4 A", "5.1 A"), "utf-8")
+    told = " ".join(run("fit", T, "bad.csv").stdout.split())
+    assert "Mind: these readings look like a faulty circuit: no good one of this kind gives them " in told
+    done = run("fit", T, "bad.csv", "-o", "out.toml", "--anyway")
+    assert (done.exit_code, done.stderr) == (0, "circuitsim: written: out.toml\n")
+    assert "# Mind: these readings look like a faulty circuit" in (files / "out.toml").read_text("utf-8")
+
+
+@pytest.mark.parametrize("fault", ["X5.3:corroded=50mohm", "M1:dragging=0.2Nm", "X4.A:spread"])
+def test_no_file_is_made_of_a_faulty_circuit_unasked(run: Run, files: Path, fault: str) -> None:
+    """A chart of it would call the fault good; the table is shown all the same, and the line says which readings are worst."""
+    (files / "bad.csv").write_text(run("predict", T, "--fault", fault, "--format", "csv").stdout.replace("# faults", "# note"))
     done = run("fit", T, "bad.csv", "-o", "out.toml")
-    assert done.exit_code == 0
-    told = " ".join(done.stdout.split())
-    assert "Mind: these readings do not fit this circuit: is the vehicle really good, and the file of the right kind?" in told
-    assert "# Mind: these readings do not fit this circuit" in (files / "out.toml").read_text("utf-8")
+    assert done.exit_code == 2
+    assert not (files / "out.toml").exists()
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("circuitsim: out.toml: not written: these readings look like a faulty circuit: ")
+    assert re.search(r"Run 'diagnose' first.*; worst: .* at step \d.* \([+-]\d+ standard dev.*--anyway writes it$", line)
+    assert "The readings" in done.stdout
+    assert run("fit", T, "bad.csv", "--format", "json").exit_code == 0
+    assert json.loads(run("fit", T, "bad.csv", "--format", "json").stdout)["misfit"]["faulty"] is True
 
 
 @pytest.mark.parametrize(

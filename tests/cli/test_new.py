@@ -48,6 +48,27 @@ def test_flags_write_a_file_that_the_other_commands_take(run: Run) -> None:
         assert (after.exit_code, after.stderr) == (0, ""), command
 
 
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ("4 mm2", "feed wire: area 4 mm² ±5 %, length 2 m ×/÷ 2 (section read off by you, length assumed; give both, such as "),
+        ("3m", "feed wire: area 4 mm² ×/÷ 1.5, length 3 m ×/÷ 1.3 (section by the fuse's rating, length estimated by you; "),
+        ("4mm2 3m", ""),
+    ],
+)
+def test_what_is_assumed_of_a_wire_half_told_is_said(run: Run, given: str, told: str) -> None:
+    """On the screen, in the file and in JSON; of a wire told whole, or not at all, nothing."""
+    flags = [*FLAGS, "--fuse", "30A", "--feed-wire", given]
+    shown = run("new", "-o", "my-fan.toml", *flags, "--width", "200").stdout
+    assert told in shown
+    assert ("such as --feed-wire '4mm2 2m')\n" in shown) == bool(told)
+    assert ("low wire: " in shown, "ground wire: " in shown) == (False, False)
+    text = Path("my-fan.toml").read_text(encoding="utf-8")
+    assert ("(fuse box to motor); taken: area 4 mm² " in text) == bool(told)
+    found = json.loads(run("new", "-o", "my-fan.toml", *flags, "--force", "--format", "json").stdout)
+    assert [w["wire"] for w in found["half_told"]] == ["feed"] * bool(told)
+
+
 @pytest.mark.slow
 def test_the_file_can_be_varied_within_its_tolerances(run: Run) -> None:
     assert run("new", "-o", "my-fan.toml", *FLAGS, *KNOWN).exit_code == 0

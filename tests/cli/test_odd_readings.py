@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
 from small_circuits import BENCH_FAN
 
 import circuitsim as cs
+from circuitsim.cli.app import program
 from circuitsim.errors import InputError
 from circuitsim.library import circuit_names, load
 from circuitsim.measure import Conditions, Task
@@ -116,6 +118,76 @@ def test_nothing_is_said_of_other_readings(diagnosed: Callable[..., Result], row
     assert "would fit)" not in diagnosed(ROUND + rows).stdout
 
 
+# The wrong half of a plug ------------------------------------------------------------------------------------------------
+
+PARTED = "step,unplugged,red,black,reading\n"
+FED = "2,,MOT+,GND,12.36 V\n2,,MOT-,GND,0.56 V\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (FED + "2,X1,X1.A/harness,GND,0.0 mV\n", "unplugged: 0.0 mV (wrong half of the plug? on X1.A/part it would fit)\n"),
+        (FED + "2,X1,X1.A/harness,GND,12 mV\n", "on X1.A/part it would fit)"),  # a dead pin picks something up
+        (FED + "2,X1,X1.A/part,GND,12.58 V\n", "12.58 V (wrong half of the plug? on X1.A/harness it would fit)"),
+        (FED + "2,X1,GND,X1.A/part,-12.58 V\n", "-12.58 V (wrong half of the plug? on X1.A/harness it would fit)"),
+    ],
+)  # fmt: skip
+def test_the_wrong_half_of_a_plug_is_named(diagnosed: Callable[..., Result], rows: str, told: str) -> None:
+    """With the plug parted its motor's half is dead, and the feed's has battery: plain physics."""
+    done = diagnosed(PARTED + rows)
+    assert told in done.stdout
+    assert "but first measure again" in done.stdout or "measure on" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        FED + "2,X1,X1.A/harness,GND,12.58 V\n2,X1,X1.A/part,GND,0.0 mV\n",  # as it should be
+        "2,X1,X1.A/harness,GND,0.0 mV\n2,,MOT+,GND,0.0 mV\n",  # an open feed reads so
+        FED + "2,X1,X1.A/harness,GND,6.0 V\n",  # neither half
+        FED + "2,,X1.A/harness,GND,3.0 V\n",  # a plug that is on has no wrong half
+    ],
+)
+def test_no_half_is_doubted_where_it_reads_right(diagnosed: Callable[..., Result], rows: str) -> None:
+    assert "wrong half" not in diagnosed(PARTED + rows).stdout
+
+
+# One place, several values ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (
+            "2,MOT-,GND,,0.56 V\n2,MOT-,GND,,2.1 V\n",
+            "; then write it as one reading, 'unstable 0.56-2.10 V'",
+        ),
+        ("2,MOT-,GND,,0.56 V\n2,MOT-,GND,,2.1 V\n", "read twice: 0.56 V and 2.1 V: one of them is wrong, or something comes"),
+        ("2,MOT-,GND,,0.56 V\n2,GND,MOT-,,-2.1 V\n", "read twice: "),  # the same place
+        ("2,,,M1,5.6 A\n2,,,M1,0.0 A\n2,,,M1,5.6 A\n", "read 3 times: 5.6 A and 0.0 A: one of them"),
+        ("2,MOT+,GND,,OL\n2,MOT+,GND,,12.36 V\n", "read twice: OL and 12.36 V: one of them is wrong, or something comes and"),
+    ],
+)
+def test_one_place_with_several_values_is_told(diagnosed: Callable[..., Result], rows: str, told: str) -> None:
+    done = diagnosed(ROUND + "2,MOT+,GND,,12.36 V\n" * ("OL" not in rows) + rows)
+    assert done.stdout.count("Measure again: ") == 1
+    assert told in done.stdout
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "2,MOT-,GND,,0.56 V\n2,MOT-,GND,,0.57 V\n2,MOT+,GND,,12.36 V\n2,MOT+,GND,,12.28 V\n",  # it sags, and warms
+        "1,MOT-,GND,,8.1 V\n2,MOT-,GND,,0.56 V\n",  # another step
+        "2,MOT-,GND,,0.56 V\n2,MOT-,GND,,unstable 0.5-2.1 V\n",  # written as what it is
+        "2,,,M1,5.6 A\n2,,,M1,5.8 A\n",
+    ],
+)
+def test_one_place_read_twice_alike_is_nothing_to_tell(diagnosed: Callable[..., Result], rows: str) -> None:
+    assert "read twice" not in diagnosed(ROUND + rows).stdout
+
+
 # What the advice adds -----------------------------------------------------------------------------------------------------
 
 
@@ -155,3 +227,26 @@ def test_what_a_next_test_would_read_is_told_as_given_what_was_read(diagnosed: C
     rows = ROUND + "2,MOT+,GND,,12.36 V\n"
     assert diagnosed(rows).stdout.count("Given the readings so far it would read:\n") == 1
     assert diagnosed(rows, "--format", "markdown").stdout.count("What it would read, given the readings so far:\n\n|") == 1
+
+
+# More than a fuse's rating ------------------------------------------------------------------------------------------------
+
+
+def test_a_current_above_the_fuse_is_a_caution(diagnosed: Callable[..., Result]) -> None:
+    done = diagnosed(ROUND + "2,,,M1,12.4 A\n2,MOT+,GND,,12.1 V\n")
+    told = "- 12.4 A on F1 (10 A) at step 2: more than its rating. Find out why; never fit a bigger fuse.\n"
+    assert f"Take care\n{told}" in done.stdout
+    found = diagnosed(ROUND + "2,,,M1,12.4 A\n2,MOT+,GND,,12.1 V\n", "--format", "json").stdout
+    assert json.loads(found)["cautions"][0].startswith("12.4 A on F1 (10 A)")
+
+
+def test_a_suspect_that_overloads_the_fuse_is_a_caution(diagnosed: Callable[..., Result]) -> None:
+    """Nobody has clamped it, but only a motor that stands, and takes ten amperes and more, reads so: 11 V over 0.5 Ω."""
+    done = diagnosed(ROUND + "2,MOT-,GND,,1.82 V\n2,MOT+,GND,,11.65 V\n1,MOT-,GND,,10.7 V\n")
+    assert "A on F1 (10 A) at step 2, if it is " in done.stdout
+
+
+def test_a_dialogue_says_it_once_it_is_known() -> None:
+    args = ["diagnose", str(BENCH_FAN), "--interactive", "--width", "200"]
+    done = CliRunner().invoke(program, args, input="2 at:M1 12.4 A\ndone\n", catch_exceptions=False)
+    assert "- 12.4 A on F1 (10 A) at step 2: more than its rating." in done.stdout

@@ -156,6 +156,12 @@ def test_what_was_not_repeated_is_named_and_is_not_left_over(run: Run, files: Pa
     assert run("verify", T, "before.csv", "none.csv").exit_code == 1
 
 
+def test_a_fuse_that_carries_too_much_after_a_repair_is_a_caution(run: Run, files: Path) -> None:
+    (files / "much.csv").write_text(HEAD + "4,,,M1,31.0 A\n", "utf-8")
+    done = run("verify", T, "before.csv", "much.csv", "--width", "200")
+    assert "- 31 A on F7 (30 A) at step 4: more than its rating. Find out why; never fit a bigger fuse.\n" in done.stdout
+
+
 def test_swapped_leads_are_thought_of(run: Run, files: Path) -> None:
     """A good reading with its sign changed is out, and named as what it may be; so is a clamp the wrong way round."""
     rows = "4,MOT+,GND,,-12.02 V\n4,MOT-,GND,,0.25 V\n4,,,M1,-18.0 A\n"

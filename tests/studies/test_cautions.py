@@ -9,10 +9,14 @@ from click.testing import CliRunner
 
 import circuitsim as cs
 from circuitsim.cli.app import program
+from circuitsim.library import circuit_names
 from circuitsim.measure import Conditions, Task, meter
+from circuitsim.measure.faults import with_faults
 from circuitsim.report.waves import wave_text
 from circuitsim.report.wiggling import wiggle_markdown, wiggle_text
 from circuitsim.studies.cautions import Driven, jumper_cautions, meter_caution
+from circuitsim.studies.evidence import read_findings
+from circuitsim.studies.overloads import fuses_along, measured_overloads
 from circuitsim.studies.waveform import waveform
 from circuitsim.studies.wiggle import wiggle
 
@@ -144,3 +148,49 @@ def test_a_meter_that_moves_the_motor_is_told_by_every_study() -> None:
     assert report.cautions[0].startswith("This meter (3 kΩ) between CMD and GND changes what the motor does")
     assert wiggle_text(report).count("\nTake care\n- This meter (3 kΩ)") == 1
     assert wiggle_markdown(report).count("## Take care\n\n- This meter (3 kΩ)") == 1
+
+
+# A current above a fuse's rating ------------------------------------------------------------------------------------------
+
+OVER = "more than its rating. Find out why; never fit a bigger fuse."
+
+
+def test_a_predicted_current_above_a_fuse_is_told_at_its_worst_step() -> None:
+    """A motor that drags takes more at every step; the clamp of the same chart has the figure."""
+    chart = cs.predict(with_faults(cs.load(T), ["M1:dragging=0.7Nm"]))
+    worst = max(chart.operating_points, key=lambda p: p.motor_current)
+    assert worst.motor_current > 30
+    assert _own(chart) == (f"{worst.motor_current:.1f} A on F7 (30 A) at step {worst.step}: {OVER}",)
+
+
+@pytest.mark.parametrize("name", circuit_names())
+def test_no_good_circuit_overloads_a_fuse(name: str) -> None:
+    assert OVER not in " ".join(_own(cs.predict(name, engine="running")))
+
+
+@pytest.mark.parametrize(
+    ("name", "at", "fuses"),
+    [
+        (T, "M1", ("F7",)), (T, "X5.2", ("F7",)), (T, "F9", ("F9",)),
+        (T, "W1", ()),  # the cable ahead of the fuse box carries more
+        (T, "W5", ()),  # as does the ground
+        (M, "W2", ("F4",)), (M, "M1", ()),  # the motor's current freewheels past the fuse
+    ],
+)  # fmt: skip
+def test_a_fuse_carries_what_is_in_its_line(name: str, at: str, fuses: tuple[str, ...]) -> None:
+    assert fuses_along(cs.load(name), at) == fuses
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ("4,M1,,31 A\n3,M1,,32.5 A\n", [f"32.5 A on F7 (30 A) at step 3: {OVER}"]),
+        ("4,F9,,unstable 3-9 A\n", [f"9 A on F9 (7.5 A) at step 4: {OVER}"]),
+        ("4,M1,,-31 A\n", [f"31 A on F7 (30 A) at step 4: {OVER}"]),
+        ("4,M1,,29.9 A\n4,W1,,35 A\n", []),
+        ("4,M1,jumper:MOT-:GND,31 A\n", []),  # the way is another
+    ],
+)
+def test_a_clamp_above_a_fuse_is_told(rows: str, told: list[str]) -> None:
+    circuit = cs.load(T)
+    assert list(measured_overloads(circuit, read_findings(circuit, f"step,at,fitted,reading\n{rows}").readings)) == told

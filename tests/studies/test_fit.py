@@ -182,7 +182,7 @@ def test_readings_of_another_machine_are_called_so() -> None:
     text = GOOD.replace("6.2 A", "2.9 A").replace("12.4 A", "5.1 A")
     found = fit(circuit, read_findings(circuit, text), chart=())
     assert found.chance < 1e-3
-    assert any("do not fit this circuit" in note for note in found.notes)
+    assert any("look like a faulty circuit" in note for note in found.notes)
 
 
 def test_a_slip_of_the_pen_is_named_with_its_line() -> None:

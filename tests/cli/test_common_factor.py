@@ -1,0 +1,66 @@
+"""A meter that reads all volts high, or a battery that is not the file's: named where that explains more than a fault does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+from small_circuits import BENCH_FAN
+
+import circuitsim as cs
+from circuitsim.measure.faults import with_faults
+
+Run = Callable[..., Result]
+SAID = "ll volts lie about "
+
+
+@pytest.fixture
+def noted(run: Run, tmp_path: Path) -> Callable[..., str]:
+    """Give what is noted of readings that a circuit is predicted to show, all volts times a factor."""
+
+    def note(*faults: str, factor: float = 1.0, given: str = "", head: str = "", tool: str = "standard") -> str:
+        bench = cs.load(BENCH_FAN)
+        chart = cs.predict(with_faults(bench, list(faults)) if faults else bench, supply=given or None)
+        rows = [
+            f"{r.step},{r.red},{r.black},{r.at},{r.expected * (factor if r.red else 1.0):.4g} {r.unit}" for r in chart.readings
+        ]
+        (tmp_path / "r.csv").write_text("\n".join([head, "step,red,black,at,reading", *rows]) + "\n", encoding="utf-8")
+        done = run("diagnose", BENCH_FAN, "r.csv", "--width", "400", "--meter", tool)
+        assert done.exit_code == 0
+        return next((line for line in done.stdout.splitlines() if SAID in line), "")
+
+    return note
+
+
+def test_a_meter_that_reads_high_is_named(noted: Callable[..., str]) -> None:
+    """The battery is known, as another meter read it, and the current is a good circuit's: nothing but volts is off."""
+    told = noted(factor=1.03, given="12.6V", head="# supply: 12.6 V")
+    assert told == (
+        "All volts lie about 3 % above what the given supply of 12.6 V lets expect: check the meter against another, and "
+        "measure the battery with the same one."
+    )
+
+
+def test_another_battery_is_named(noted: Callable[..., str]) -> None:
+    """13.3 V are 5 to 6 % above 12.6 V, and the current is higher too."""
+    told = noted(given="13.3V")
+    assert "% above what the circuit's own battery lets expect: " in told
+    assert "give the battery voltage as measured ('# supply: 13.3 V', if it reads that)" in told
+
+
+@pytest.mark.parametrize("factor", [1.0, 1.004, 0.996])
+def test_a_meter_within_its_limit_is_not(noted: Callable[..., str], factor: float) -> None:
+    """0.5 % and 2 digits are what the standard meter may be off."""
+    assert noted(factor=factor, given="12.6V", head="# supply: 12.6 V") == ""
+
+
+def test_a_meter_that_may_be_off_by_so_much_is_not(noted: Callable[..., str]) -> None:
+    """2 % and 3 digits are what the low-impedance one may be off."""
+    assert noted(factor=1.015, given="12.6V", head="# supply: 12.6 V", tool="low-impedance") == ""
+
+
+@pytest.mark.parametrize("fault", ["BAT:discharged", "W1:broken-strands", "X1.A:corroded=200mohm", "M1:dragging"])
+def test_nothing_is_said_where_a_fault_explains_it(noted: Callable[..., str], fault: str) -> None:
+    assert noted(fault) == ""
