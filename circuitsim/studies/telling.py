@@ -31,6 +31,7 @@ __all__ = ["again", "as_good", "compared", "of_pair", "pairs_tried", "silent", "
 Array = NDArray[np.float64]
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
 _FITS, _ODD = 2.0, 3.0  # standard deviations; up to which a suspect explains a reading, from which on it does not
+_FAR = 3.0  # times as far off with a good circuit as with a suspect, which then need not fit as well
 _NEAR = 3.0  # standard deviations; a reading outside its band that is no further off lies just outside
 _LOOKS = 5.0  # nats; what a lamp or an overloaded display says where one would show it and the other would not
 _SWING = 0.1  # of the range of a display that jumps; a fault that swings it by less is not what makes it jump
@@ -61,7 +62,8 @@ def compared(work: Diagnosing, value: Array, shared: Array, *, flickers: bool = 
 
 def _tells(off: float, good_off: float) -> float:
     """Give how much a number speaks for a suspect against a good circuit, nats, by itself; 0 where it does not."""
-    return 0.5 * (good_off**2 - off**2) if abs(off) < _FITS and abs(good_off) > _OUT else 0.0
+    fits = abs(off) < _FITS or abs(off) < min(_ODD, abs(good_off) / _FAR)
+    return 0.5 * (good_off**2 - off**2) if fits and abs(good_off) > _OUT else 0.0
 
 
 def _seen_apart(work: Diagnosing, j: int, one: float, other: float) -> bool:

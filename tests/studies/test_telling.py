@@ -15,7 +15,7 @@ from circuitsim.studies.candidates import candidates
 from circuitsim.studies.diagnose import diagnose
 from circuitsim.studies.diagnosis import HEALTHY, Compared, Diagnosis
 from circuitsim.studies.evidence import read_findings
-from circuitsim.studies.telling import speaking
+from circuitsim.studies.telling import _tells, speaking
 from circuitsim.studies.verify import Verification, verify
 
 HEAD = "step,red,black,at,reading\n"
@@ -120,3 +120,13 @@ def test_the_readings_that_speak_most_come_first() -> None:
     weak, strong, none = (Compared(p, "1 V", "1 V", 0.0, "2 V", 3.0, t) for p, t in (("a", 2.0), ("b", 9.0), ("c", 0.0)))
     assert [text[0] for text in speaking([weak, none, strong])] == ["b", "a"]
     assert speaking([none]) == []
+
+
+@pytest.mark.parametrize(
+    ("off", "good_off", "speaks"), [(1.9, 2.6, True), (2.3, 30.0, True), (2.3, 4.0, False), (3.1, 30.0, False)]
+)
+def test_a_suspect_may_miss_a_reading_a_little_where_a_good_circuit_misses_it_by_far(
+    off: float, good_off: float, speaks: bool
+) -> None:
+    """8.4 V for 8.1 V, and 6.1 V in a good circuit: that tells something, and 'no reading does' would be wrong."""
+    assert (_tells(off, good_off) > 0) is speaks
