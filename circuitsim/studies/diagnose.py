@@ -36,7 +36,7 @@ from circuitsim.studies.seen import told_of_seen
 from circuitsim.studies.severities import Course, Density
 from circuitsim.studies.sightings import Sightings
 from circuitsim.studies.swapped import swapped
-from circuitsim.studies.telling import again, as_good, compared, of_pair, pairs_tried, silent, speaking, strays
+from circuitsim.studies.telling import as_good, compared, of_pair, pairs_tried, reminder, silent, speaking, strays
 from circuitsim.studies.twice import read_twice
 from circuitsim.studies.weighing import ALLOWANCES, BLIND, FOREIGN, NOT_QUITE, SPEAKS, Weighed, weigh
 
@@ -315,8 +315,8 @@ class Diagnosing:
         enough, verdict = advise(suspects, self._cures(chances), work, ranked, sure, but)
         if self.weighed.room() and suspects and suspects[0].leader.fault == HEALTHY:
             enough, verdict = False, f"{verdict}; {NOT_QUITE}"
-        elif enough and suspects and suspects[0].leader.fault == HEALTHY:
-            verdict += again(self.strays)
+        else:
+            verdict += reminder(self, suspects, enough=enough)
         notes = (*self.findings.notes, *as_printed(self), *common_factor(self), *self.weighed.room())
         notes += tuple(pairs_tried(self, chances, suspects))
         over = measured_overloads(self.circuit, self.readings)

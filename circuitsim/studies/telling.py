@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure import INSTRUMENTS
-from circuitsim.studies.diagnosis import Compared, Suspect, percent
+from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Suspect, percent
 from circuitsim.studies.doubts import placed
 from circuitsim.studies.likelihood import Likelihood
 from circuitsim.studies.verify import verify
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from circuitsim.studies.pairs import Pair
     from circuitsim.studies.severities import Course
 
-__all__ = ["again", "as_good", "compared", "of_pair", "pairs_tried", "silent", "speaking", "strays"]
+__all__ = ["as_good", "compared", "of_pair", "pairs_tried", "reminder", "silent", "speaking", "strays"]
 
 Array = NDArray[np.float64]
 _OUT = 2.5  # standard deviations; a reading further off is not as a good circuit's
@@ -220,9 +220,23 @@ def as_good(work: Diagnosing) -> str:
     return "readings lie where a good circuit's would" + _but(out)
 
 
-def again(out: Sequence[tuple[str, bool]]) -> str:
-    """Send back, after the advice that nothing is wrong, to the readings outside their bands; '' for none."""
-    return f"; take again what lies outside its band: {_listed([name for name, _ in out])}" if out else ""
+def reminder(work: Diagnosing, suspects: Sequence[Suspect], *, enough: bool) -> str:
+    """Say, after the advice, what the bands of a good circuit add to it; '' for nothing.
+
+    Who is told that nothing is wrong is sent back to what lies outside. Where nothing does, a fault is told by how readings go
+    with one another: a circuit that was built otherwise than its file says may read so too.
+    """
+    leader = suspects[0].leader.fault if suspects else OTHER
+    if leader == HEALTHY:
+        return f"; take again what lies outside its band: {_listed([name for name, _ in work.strays])}" * (
+            enough and bool(work.strays)
+        )
+    if leader == OTHER or work.likelihood.numbers.size < len(work.readings) or not work.readings or work.strays:
+        return ""
+    return (
+        "; by itself every reading lies in a good circuit's band, and wires led otherwise than in the file would read so too: "
+        "measure across the part before you take it apart"
+    )
 
 
 def _but(out: Sequence[tuple[str, bool]]) -> str:

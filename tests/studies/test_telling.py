@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 from functools import cache
+from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 from small_circuits import BENCH_FAN
 
@@ -15,7 +18,7 @@ from circuitsim.studies.candidates import candidates
 from circuitsim.studies.diagnose import diagnose
 from circuitsim.studies.diagnosis import HEALTHY, Compared, Diagnosis
 from circuitsim.studies.evidence import read_findings
-from circuitsim.studies.telling import _tells, speaking
+from circuitsim.studies.telling import _tells, reminder, speaking
 from circuitsim.studies.verify import Verification, verify
 
 HEAD = "step,red,black,at,reading\n"
@@ -130,3 +133,14 @@ def test_a_suspect_may_miss_a_reading_a_little_where_a_good_circuit_misses_it_by
 ) -> None:
     """8.4 V for 8.1 V, and 6.1 V in a good circuit: that tells something, and 'no reading does' would be wrong."""
     assert (_tells(off, good_off) > 0) is speaks
+
+
+def test_where_no_reading_is_outside_its_band_nobody_is_sent_to_take_a_part_out_at_once() -> None:
+    """A lamp's look has no band: where there is one, nothing is said."""
+    rows = [line for line in chart_of("X1.A:corroded=0.5ohm").splitlines() if not line.startswith("#")]
+    found = diagnose(bench(), read_findings(bench(), "\n".join(rows)))
+    assert "by itself every reading" not in found.verdict
+    suspects = found.suspects
+    for outside, numbers, told in (((), 3, True), ((("MOT+ : GND", True),), 3, False), ((), 2, False)):
+        work: Any = SimpleNamespace(strays=outside, readings=[None] * 3, likelihood=SimpleNamespace(numbers=np.arange(numbers)))
+        assert ("by itself every reading" in reminder(work, suspects, enough=True)) is told
