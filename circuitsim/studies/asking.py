@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["ranked_tests"]
 
 Array = NDArray[np.float64]
+_LEVELS = (1 / 6, 0.5, 5 / 6)  # of the posterior, of severities that stand for all
 _LITTLE = 1e-3  # a chance; a circuit with less is not told what it would read
 
 
@@ -90,11 +91,15 @@ def _vehicles(work: Diagnosing, chances: Mapping[str, float]) -> list[tuple[tupl
         if work.by_course[k] < 1e-3 or total > 0.995:
             break
         total += float(work.by_course[k])
-        levels = (1 / 6, 0.5, 5 / 6) if work.courses[k].graded else (0.5,)
+        levels = _LEVELS if work.courses[k].graded else (0.5,)
         leader = max(work.members[k], key=lambda f: chances.get(f.name, 0.0))
         share = float(work.by_course[k]) / len(levels)
         shares = work.densities[k].quantiles(levels).tolist()
         found += [(work.courses[k].make(x), leader.cure, share, leader.name) for x in shares]
+    for pair, course, _ in work.pairs:
+        if (chance := chances[pair.name]) > _LITTLE:
+            shares = course.density(work.likelihood, work.sightings).quantiles(_LEVELS).tolist()
+            found += [(course.make(x), pair.cure, chance / len(_LEVELS), pair.name) for x in shares]
     return found
 
 
