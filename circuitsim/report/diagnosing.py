@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from circuitsim.report.markdown import escaped
 from circuitsim.report.typeset import Line, clean, line, pad, plain, wrap
 from circuitsim.studies.diagnosis import HEALTHY, Compared, Diagnosis, Member, Suspect
-from circuitsim.studies.next_test import Choice
+from circuitsim.studies.next_test import Choice, Look
 
 __all__ = ["diagnosis_brief", "diagnosis_cautions", "diagnosis_head", "diagnosis_lines", "diagnosis_markdown", "diagnosis_text"]
 
@@ -56,8 +56,7 @@ def diagnosis_lines(found: Diagnosis, width: int | None = None, *, every: bool =
         lines += [(), line("What was seen", "heading")]
         lines += [line(t) for text in found.seen for t in _wrap(text, width, _GAP)]
     lines += [(), line("What next", "heading"), *_advice(found, width)]
-    for k, choice in enumerate(filter(None, (found.next_test, *found.alternatives))):
-        lines += _choice(choice, width, first=k == 0)
+    lines += _tests(found, width)
     for note in (found.sensitivity, *_notes(found)):
         lines += [line(text, "faint") for text in _wrap(_sentence(note), width)]
     if found.left_out:
@@ -90,6 +89,7 @@ def diagnosis_brief(found: Diagnosis, width: int | None = None) -> list[Line]:
         lines += _short(suspect, width, first=k == 0)
     lines += _rest(found, _BRIEF) + _doubtful(found, width)
     lines += [line(t) for text in found.seen[-1:] for t in _wrap(text, width, _GAP)] + _advice(found, width)
+    lines += _look(found, width, brief=True) if found.look_first else []
     if found.next_test:
         lines += _choice(found.next_test, width, first=True, most=_RANGES)
     return lines + [line(t, "caution") for c in found.cautions for t in _wrap(f"- {c}", width, _GAP)]
@@ -266,17 +266,40 @@ def _choice(choice: Choice, width: int, *, first: bool, most: int | None = None)
     return [*lines, *_ranges(choice, width, most)] if first else lines
 
 
-def _work(choice: Choice) -> str:
+def _tests(found: Diagnosis, width: int) -> list[Line]:
+    """Give the tests that are proposed, those first that tell most a minute; a look at the fan is one of them."""
+    tests = [(t.rate, _choice(t, width, first=t is found.next_test)) for t in (found.next_test, *found.alternatives) if t]
+    look = [(found.look.rate, _look(found, width))] if found.look else []
+    return [part for _, lines in sorted([*look, *tests], key=lambda one: -one[0]) for part in lines]
+
+
+def _look(found: Diagnosis, width: int, *, brief: bool = False) -> list[Line]:
+    """Say at which step to look at the fan: before the next test where that tells more a minute, else among the others."""
+    if found.look is None:
+        return []
+    first, look = found.look_first, found.look
+    work = f"({look.minutes:.2g} min)" if brief else _work(look)
+    head = f"{'First ' if first else 'or: '}{_asked(look, work)}"
+    lines = [line(t, "label" if first else "") for t in _wrap(head, width, _GAP)]
+    return [*lines, *_ranges(look, width, None, "It would be seen:")] if first and not brief else lines
+
+
+def _asked(look: Look, work: str) -> str:
+    """Ask for a look, with what is typed of it."""
+    return f"look at the fan at step {look.step} {work}, and type {', '.join(look.typed[:-1])} or {look.typed[-1]}"
+
+
+def _work(choice: Choice | Look) -> str:
     """Say what a test takes and tells, and what tests are ranked by."""
     return f"({choice.minutes:.2g} min, {choice.bits:.2f} bits: {choice.rate:.2f} a minute)"
 
 
-def _ranges(choice: Choice, width: int, most: int | None) -> list[Line]:
+def _ranges(choice: Choice | Look, width: int, most: int | None, head: str = _WOULD_READ) -> list[Line]:
     """Lay out what a test would read: one line for all suspects that predict the same; most: lines, one for each."""
     rows = [(clean(text), clean(_names(names, most))) for text, names in choice.ranges[:most]]
     size = max(len(text) for text, _ in rows) if rows else 0
     room = max(width - size - 3 * len(_GAP), 20)
-    lines = [line(text) for text in _under(_WOULD_READ, width, _GAP)] if rows else []
+    lines = [line(text) for text in _under(head, width, _GAP)] if rows else []
     for text, names in rows:
         parts = wrap(names, room)
         lines.append(line(f"{_GAP}{_GAP}{pad(text, size)}{_GAP}{parts[0]}"))
@@ -319,13 +342,19 @@ def diagnosis_markdown(found: Diagnosis) -> str:
     parts += [f"**{escaped(clean(_sentence(told)))}**" for told in (found.verdict, found.other_repair) if told]
     if notes := _notes(found):
         parts.append(_items(map(_sentence, notes)))
+    if found.look and found.look_first:
+        parts.append(escaped(clean(f"First {_asked(found.look, _work(found.look))}")))
+        parts.append(_table([["suspect", "would be seen"], *([", ".join(map(_would, n)), x] for x, n in found.look.ranges)]))
     if found.next_test:
         t = found.next_test
         parts.append(f"Next test: {escaped(clean(f'{t.label}, {t.placed} {_work(t)}'))}")
         parts.append("What it would read, given the readings so far:")
         parts.append(_table([["suspect", "would read"], *([", ".join(map(_would, n)), x] for x, n in t.ranges)]))
-    if found.alternatives:
-        parts.append(_items(f"or: {t.label}, {t.placed} {_work(t)}" for t in found.alternatives))
+    others = [(t.rate, f"or: {t.label}, {t.placed} {_work(t)}") for t in found.alternatives]
+    if found.look and not found.look_first:
+        others.append((found.look.rate, f"or: {_asked(found.look, _work(found.look))}"))
+    if others:
+        parts.append(_items(text for _, text in sorted(others, key=lambda one: -one[0])))
     for suspect in found.pictured:
         body = [[r.placed, r.shown, r.predicted, _off(r), r.good] for r in suspect.readings]
         table = _table([["reading", "measured", "predicted", "off by", "if good"], *body])

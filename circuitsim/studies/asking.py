@@ -19,7 +19,7 @@ from circuitsim.studies.next_test import TOLD, Choice, Minutes, choose, excluded
 if TYPE_CHECKING:
     from circuitsim.studies.diagnose import Diagnosing
 
-__all__ = ["ranked_tests"]
+__all__ = ["ranked_tests", "stand_ins"]
 
 Array = NDArray[np.float64]
 _LEVELS = (1 / 6, 0.5, 5 / 6)  # of the posterior, of severities that stand for all
@@ -36,7 +36,7 @@ def ranked_tests(work: Diagnosing, chances: Mapping[str, float], cannot: Sequenc
         k for k, (t, _) in enumerate(work.tests)
         if t in work.table.place and (t.step, t.red, t.black, t.at, t.conditions) not in taken and not excluded(t, cannot)
     ]  # fmt: skip
-    vehicles = _vehicles(work, chances)
+    vehicles = stand_ins(work, chances)
     if not open_tests or len(vehicles) < 2:
         return []
     mean, deviation = _predictions(work, [v for v, _, _, _ in vehicles], open_tests)
@@ -83,7 +83,7 @@ def _turned(work: Diagnosing, task: Task, mean: Array, weight: Array) -> bool:
     return float(weight[known] @ mean[known]) < -least
 
 
-def _vehicles(work: Diagnosing, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
+def stand_ins(work: Diagnosing, chances: Mapping[str, float]) -> list[tuple[tuple[Fault, ...], str, float, str]]:
     """Vehicles that stand for the suspects: faults, repair, weight, name."""
     found: list[tuple[tuple[Fault, ...], str, float, str]] = [((), HEALTHY, chances.get(HEALTHY, 0.0), HEALTHY)]
     total = 0.0

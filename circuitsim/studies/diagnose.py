@@ -27,7 +27,8 @@ from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.groups import APART, Cloud, bayes_error, gather
 from circuitsim.studies.halves import wrong_half
 from circuitsim.studies.likelihood import Likelihood, shared_by
-from circuitsim.studies.next_test import TOLD, Minutes, check_excluded
+from circuitsim.studies.looking import best_look
+from circuitsim.studies.next_test import TOLD, Minutes, check_excluded, look_at
 from circuitsim.studies.overloads import measured_overloads, suspected_overloads
 from circuitsim.studies.pairs import Pair, weigh_pairs
 from circuitsim.studies.predict import circuit_of
@@ -306,7 +307,7 @@ class Diagnosing:
         if chances.get(OTHER, 0.0) > _SHOWN:
             suspects.append(Suspect((_plain(OTHER, chances),), chances[OTHER], "no fault in the library explains all readings"))
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
-        check_excluded([t for t, _ in self.tests], cannot)
+        check_excluded([*(t for t, _ in self.tests), look_at(self.circuit.steps[-1], self.findings.conditions)], cannot)
         ranked = ranked_tests(self, chances, cannot, minutes) if wants_test else None
         # Of several faults with one repair, the likeliest.
         work = {m.cure: m.minutes for s in reversed(suspects) for m in reversed(s.members)}
@@ -322,11 +323,12 @@ class Diagnosing:
         over = measured_overloads(self.circuit, self.readings)
         over += suspected_overloads(self, suspects) if wants_test else ()
         good = [] if enough else [c for c in ranked or () if c.bits > TOLD][:4]
+        look = best_look(self, chances, cannot, minutes, good)
         return Diagnosis(
             self.circuit.name, self.circuit.title, self.findings.conditions.sentence(), self.meter.note(), tuple(suspects),
             doubtful(self, chances, turned, twice), good[0] if good else None, tuple(good[1:]), enough, verdict,
             firmness(suspects, self.chances(self.prior.flat())), self.prior.record(self.faults), tuple(self.left_out),
-            notes, (*over, *self.circuit.cautions), chances, self.table, told_of_seen(self, suspects),
+            notes, (*over, *self.circuit.cautions), chances, self.table, told_of_seen(self, suspects), look,
         )  # fmt: skip
 
     def _suspect(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:

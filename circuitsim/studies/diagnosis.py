@@ -10,7 +10,7 @@ from typing import Any
 from circuitsim.measure.faults import severity_text
 from circuitsim.studies.evidence import is_as_printed
 from circuitsim.studies.fault_table import FaultTable
-from circuitsim.studies.next_test import Choice
+from circuitsim.studies.next_test import Choice, Look
 
 __all__ = ["HEALTHY", "OTHER", "Compared", "Diagnosis", "Member", "Suspect", "percent"]
 
@@ -134,7 +134,7 @@ class Diagnosis:
     themselves; next_test: what to measure next, None when enough is known; alternatives: tests nearly as good; enough: whether
     to stop; verdict: what to do, in a sentence; sensitivity: what other priors would say; prior: what was assumed; left_out:
     readings of instruments that can't be judged; notes: what else of the findings was not taken as evidence, or was assumed;
-    seen: what was made of each observation.
+    seen: what was made of each observation; look: looking at the fan, where that tells as much a minute as one of the tests.
     """
 
     circuit: str
@@ -155,6 +155,12 @@ class Diagnosis:
     chances: Mapping[str, float] = field(default_factory=dict)
     table: FaultTable | None = field(default=None, repr=False, compare=False)
     seen: tuple[str, ...] = ()
+    look: Look | None = None
+
+    @property
+    def look_first(self) -> bool:
+        """Whether looking at the fan tells more a minute than the next test."""
+        return self.look is not None and (self.next_test is None or self.look.rate > self.next_test.rate)
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -204,6 +210,7 @@ class Diagnosis:
         return {
             "circuit": self.circuit, "conditions": self.summary, "meter": self.meter, "suspects": self.records(),
             "next_test": self.next_test.record() if self.next_test else None,
+            "look": {**self.look.record(), "first": self.look_first} if self.look else None,
             "alternatives": [c.record() for c in self.alternatives], "enough": self.enough, "verdict": self.verdict,
             "doubtful_readings": list(self.doubtful), "sensitivity": self.sensitivity,
             "prior": {key: self.prior[key] for key in ("healthy", "something else", "file")},

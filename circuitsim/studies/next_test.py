@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.errors import InputError, UnknownNameError
-from circuitsim.measure import INSTRUMENTS, Meter, Task, lamp_look
+from circuitsim.measure import INSTRUMENTS, Conditions, Meter, Task, lamp_look
 from circuitsim.studies.chart import Reading
 
-__all__ = ["TOLD", "Choice", "Minutes", "check_excluded", "choose", "excluded", "one_a_place"]
+__all__ = [
+    "TOLD", "Choice", "Look", "Minutes", "check_excluded", "choose", "excluded", "look_at", "one_a_place",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 TOLD = 0.01
@@ -57,6 +59,50 @@ class Minutes:
             total += self.clamp if test.at else self.leads
         return total
 
+    def look(self, last: Task | None, at: Task) -> float:
+        """Give the work from the state of one reading to a look at the fan; at: see `look_at`. Leads stay where they are."""
+        if last is None:
+            return self.between(None, at) - self.leads + self.switch
+        return self.between(last, replace(at, red=last.red, black=last.black, at=last.at))
+
+
+def look_at(step: str, conditions: Conditions) -> Task:
+    """Give a look at the fan in the form of other tests: no leads, and no instrument but the eyes."""
+    return Task(step, conditions, "look")
+
+
+@dataclass(frozen=True)
+class Look:
+    """A look at the fan at a step.
+
+    bits: expected information about the repair; minutes: of work; typed: what can be typed of it; expected: (suspect, how the
+    fan is then seen to turn).
+    """
+
+    step: str
+    bits: float
+    minutes: float
+    typed: tuple[str, ...]
+    expected: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def rate(self) -> float:
+        """Bits a minute: what tests are ranked by."""
+        return self.bits / self.minutes
+
+    @property
+    def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """How the fan would be seen to turn, with the suspects under which it is."""
+        return _by_reading(self.expected)
+
+    def record(self) -> dict[str, Any]:
+        """Give plain values for JSON."""
+        return {
+            "test": f"fan at step {self.step}", "label": "look at the fan", "step": self.step, "bits": self.bits,
+            "minutes": self.minutes, "typed": list(self.typed),
+            "expected": [{"suspect": name, "seen": text} for name, text in self.expected],
+        }  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -86,10 +132,7 @@ class Choice:
     @property
     def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """What the instrument would show, with the suspects under which it does, in the order of the suspects."""
-        found: dict[str, list[str]] = {}
-        for name, text in self.expected:
-            found.setdefault(text, []).append(name)
-        return tuple((text, tuple(names)) for text, names in found.items())
+        return _by_reading(self.expected)
 
     @property
     def placed(self) -> str:
@@ -108,6 +151,13 @@ class Choice:
             "bits_a_minute": self.rate,
             "expected": [{"suspect": name, "reading": text} for name, text in self.expected],
         }  # fmt: skip
+
+
+def _by_reading(expected: Sequence[tuple[str, str]]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    found: dict[str, list[str]] = {}
+    for name, text in expected:
+        found.setdefault(text, []).append(name)
+    return tuple((text, tuple(names)) for text, names in found.items())
 
 
 def excluded(task: Task, cannot: Sequence[str]) -> bool:
