@@ -92,6 +92,7 @@ def diagnosis_brief(found: Diagnosis, width: int | None = None) -> list[Line]:
     lines += _look(found, width, brief=True) if found.look_first else []
     if found.next_test:
         lines += _choice(found.next_test, width, first=True, most=_RANGES)
+    lines += [] if found.look_first else _look(found, width, brief=True)
     return lines + [line(t, "caution") for c in found.cautions for t in _wrap(f"- {c}", width, _GAP)]
 
 

@@ -44,7 +44,7 @@ class _OtherSupply(Allowance):
 
     def factors(self, bench: FaultBench) -> Array:
         """Factor on the standard deviation of each uncertain number of a bench, (numbers,)."""
-        found = np.ones(len(bench.what))
+        found = super().factors(bench)
         for name, nominal in self.nominal:
             if name in bench.what:
                 k = bench.what.index(name)

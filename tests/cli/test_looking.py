@@ -112,4 +112,5 @@ def test_it_is_said_with_what_to_type(run: Run, tmp_path: Path) -> None:
         program, ["diagnose", str(BENCH_FAN), "--interactive", "--width", "300"], input="saw noisy\nsaw slow 2\ndone\n"
     )
     assert typed.exit_code == 0
+    assert re.search(r"\nor: look at the fan at step (\d) \(0\.15 min\), and type saw off \1, ", typed.stdout)
     assert "slow at step 2: " in typed.stdout
