@@ -101,7 +101,7 @@ class Groups:
     first_exact: suspects in the first group; groups_own, groups_exact: how many groups; suspects: how many in all; truth:
     whether the exact first group holds the fault that is there; judged, alike_exact, alike_own, like, open: comparisons with
     a leader, those told to be alike by exact vehicles and by the diagnosis, those on which both say the same, and those where
-    20 % lies between the bounds of the exact error.
+    20 % lies between the bounds of the exact error; settled: those on which both say the same and where it does not.
     """
 
     same: bool
@@ -118,6 +118,7 @@ class Groups:
     alike_own: int
     like: int
     open: int
+    settled: int
 
 
 def compare_groups(work: Diagnosing, samplers: Samplers, exact: Exact, truth: str, seed: int) -> Groups:
@@ -177,7 +178,7 @@ class _Exactly:
             groups_own=len(set(mine.values())), groups_exact=len(set(told.values())), suspects=len(some),
             truth=self.truth in self.work.names(exact[0]), judged=len(verdicts), alike_exact=sum(a for a, _, _ in verdicts),
             alike_own=sum(b for _, b, _ in verdicts), like=sum(a == b for a, b, _ in verdicts),
-            open=sum(o for _, _, o in verdicts),
+            open=sum(o for _, _, o in verdicts), settled=sum(a == b for a, b, o in verdicts if not o),
         )  # fmt: skip
 
     def _own(self, leader: int, k: int) -> bool:

@@ -216,6 +216,7 @@ def _group_rows(circuit: str, found: Sequence[Groups]) -> list[dict[str, Any]]:
         _row(f"{what}: cases of {len(several)} with several suspects in which the partition is the exact one", same, 1.0, None),
         _row(f"{what}: pairs of suspects that are together in both or in neither", total["agreed"], total["pairs"], None),
         _row(f"{what}: comparisons with a leader that end alike ({split})", total["like"], total["judged"], None),
+        _row(f"{what}: of those that the exact bounds decide", total["settled"], total["judged"] - total["open"], None),
         _row(
             f"{what}: suspects in the first group, on average",
             *(total[k] / len(found) for k in ("first_own", "first_exact")),

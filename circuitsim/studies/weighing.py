@@ -71,8 +71,8 @@ class Weighed:
             return []
         wide = f"{a.tolerances:g} times the tolerances of the circuit's file ({a.joints:g} times those of joints)"
         apart = f"{1e3 * a.volts:g} mV and {a.amperes:g} A in each reading"
-        why = "for what the file leaves out: other loads, wires led otherwise, a meter past its date"
-        return [f"most speaks for {self._loaded()}{wide} and {apart}, {why}"]
+        why = "wires led otherwise, other loads, a meter past its date"
+        return [f"not all is as the file says: most speaks for {self._loaded()}room of {wide}, {apart} ({why})"]
 
     def _loaded(self) -> str:
         """Say how large a load on the feed would be that the best suspect leaves over, to first order; '' for none."""
@@ -84,7 +84,7 @@ class Weighed:
         inverse, _, left = self.likelihood.solved(found.value, found.shared, slipped)
         strays = slopes[numbers].T @ inverse[0] @ left[0]
         watts = LOAD * float(strays[~self.bench.bench.filed].sum())
-        return f"a load of about {watts:.2g} W on the feed that the file has not, " if watts > _SOME else ""
+        return f"a load of about {watts:.2g} W on the feed that is not in it, and for " if watts > _SOME else ""
 
     def densities(self, more: Sequence[Course] = ()) -> list[Density]:
         """Give the likelihood of each course along its severity, and of some more."""
