@@ -5,7 +5,9 @@ Run: python -m benchmarks.outside [CIRCUIT] [--cases 60] [--step 3] [--seed 3]
 Vehicles have two faults that have nothing to do with each other, on different sites, each of which moves some reading by five
 times what the meter tells. The exact posterior weighs every suspect of the library by solved vehicles
 (`benchmarks.exact_posterior`), each reading being wrong altogether with the same chance as in the diagnosis, and 'something
-else' by the density that the diagnosis has for it, with the same chances beforehand. Where that gives 'something else' more
+else' by the density that the diagnosis has for it, with the same chances beforehand. Where the diagnosis itself, with no room
+given, finds the two more than 30 nat apart, it is believed (it is a fraction of a nat off): far from any fault sampling would
+take for ever. Where that gives 'something else' more
 than half, readings can tell; there the diagnosis should say so too, and not name a part that is good (target: in nine of ten).
 """
 
@@ -34,6 +36,8 @@ from circuitsim.studies.priors import Prior
 
 TELLS = 0.5
 """Chance of 'something else' by the exact posterior above which readings can tell."""
+CLEAR = 30.0
+"""Nats between 'something else' and all of the library from which on nobody samples."""
 NAMED = 0.9
 """Chance from which on a part is named."""
 VEHICLES = 1024
@@ -88,6 +92,9 @@ class Strangers:
     def _exact(self, case: Case, findings: Findings) -> float:
         """Give the chance of 'something else' by the exact posterior; at most so much, where it is below a half."""
         work = self.trials.diagnosed(findings, [SHARP])
+        apart = self._apart(work)
+        if abs(apart) > CLEAR:
+            return float(apart > 0)
         cells = [math.log(self._cell(r)) for r in findings.readings]
         other = math.log(self.trials.prior.other) + work.weighed.anything + sum(cells)
         library = [self._library(case, findings, work)]
@@ -97,6 +104,13 @@ class Strangers:
                 slipped = math.log(SLIP / (1 - SLIP)) + cell - math.log(work.likelihood.span[j])
                 library.append(slipped + self._library(case, left, self.trials.diagnosed(left, [SHARP])))
         return math.exp(other - float(np.logaddexp.reduce([other, *library])))
+
+    @staticmethod
+    def _apart(work: Diagnosing) -> float:
+        """Give how far the diagnosis has 'something else' above all of the library, nats."""
+        before = {HEALTHY: work.prior.healthy, **work.prior.chances(work.faults)}
+        library = [math.log(p) + work.logs[name] for name, p in before.items() if p > 0]
+        return math.log(work.prior.other) + work.logs[OTHER] - float(np.logaddexp.reduce(library))
 
     def _cell(self, reading: TakenReading) -> float:
         unit = INSTRUMENTS[reading.task.instrument]
