@@ -303,6 +303,8 @@ class Rack:
                 possible, severity = self.bench.faults[fault.name], np.array(fault.severity)
                 for change in possible.effect.changes:
                     values.put(change.key, rows, change.step, partial(change.applied, severity=severity))
+                    if strays is not None:
+                        values.hold(change.key)
                 for tap, name in zip(possible.effect.taps, self.bench.paths.get(fault.name, ()), strict=True):
                     values.put((name, "conductance"), rows, None, partial(constant, 1 / float(tap.ohms(severity))))
         for k, names in enumerate(blown):
