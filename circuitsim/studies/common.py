@@ -24,9 +24,10 @@ from circuitsim.studies.weighing import Weighed, weigh
 if TYPE_CHECKING:
     from circuitsim.studies.diagnose import Diagnosing
 
-__all__ = ["common_factor"]
+__all__ = ["common_factor", "is_common_factor"]
 
 Array = NDArray[np.float64]
+_SAID = "all volts lie about"
 _OFF = 0.03  # standard deviation of the factor on all volts, or of the supply as a share of it (assumed)
 _BETTER = math.log(5.0)  # nats; so many times likelier are readings that are said to share a factor
 _HOPE = 1.0  # nats; what less is promised to first order is not weighed in full
@@ -66,6 +67,11 @@ def common_factor(work: Diagnosing) -> list[str]:
         return []
     factor = _factor(work, best)
     return _sentence(work, factor, *(log > max(logs) - _ALIKE for log in logs)) if _SMALL < abs(factor) < _LARGE else []
+
+
+def is_common_factor(note: str) -> bool:
+    """Whether a note says that all volts have one factor in common."""
+    return note.startswith(_SAID)
 
 
 def _roomy(work: Diagnosing) -> float:
@@ -142,7 +148,7 @@ def _factor(work: Diagnosing, found: Weighed) -> float:
 def _sentence(work: Diagnosing, factor: float, meter: bool, supply: bool) -> list[str]:
     """Say what the volts have in common and what to do about it."""
     conditions, side = work.findings.conditions, "above" if factor > 0 else "below"
-    told = f"all volts lie about {100 * abs(factor):.{1 if abs(factor) < 0.095 else 2}g} % {side}"
+    told = f"{_SAID} {100 * abs(factor):.{1 if abs(factor) < 0.095 else 2}g} % {side}"
     check = "check the meter against another"
     if conditions.supply is not None:
         given = format_quantity(conditions.supply, "V", 4)

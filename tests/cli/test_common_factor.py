@@ -7,10 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
 from small_circuits import BENCH_FAN
 
 import circuitsim as cs
+from circuitsim.cli.app import program
 from circuitsim.measure import meter
 from circuitsim.measure.faults import with_faults
 from circuitsim.studies.common import _OtherSupply, common_factor
@@ -19,7 +20,7 @@ from circuitsim.studies.evidence import read_findings
 from circuitsim.studies.priors import Prior
 
 Run = Callable[..., Result]
-SAID = "ll volts lie about "
+SAID = "all volts lie about "
 
 
 @pytest.fixture
@@ -44,9 +45,17 @@ def test_a_meter_that_reads_high_is_named(noted: Callable[..., str]) -> None:
     """The battery is known, as another meter read it, and the current is a good circuit's: nothing but volts is off."""
     told = noted(factor=1.03, given="12.6V", head="# supply: 12.6 V")
     assert told == (
-        "All volts lie about 3 % above what the given supply of 12.6 V lets expect: check the meter against another, and "
+        "Mind: all volts lie about 3 % above what the given supply of 12.6 V lets expect: check the meter against another, and "
         "measure the battery with the same one."
     )
+
+
+def test_a_dialogue_tells_of_it_too() -> None:
+    """It stood in the notes, which a short answer has not: 'none of the faults in the library explains these readings'."""
+    typed = "2 MOT+:GND 13.3 V\n2 MOT-:GND 0.60 V\n1 MOT+:GND 13.4 V\n1 MOT-:GND 7.03 V\n"
+    words = ["diagnose", BENCH_FAN, "--interactive", "--width", "400"]
+    answer = CliRunner().invoke(program, words, input=typed, catch_exceptions=False).stdout
+    assert "Mind: all volts lie about " in answer
 
 
 def test_another_battery_is_named(noted: Callable[..., str]) -> None:
