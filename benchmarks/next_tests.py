@@ -122,7 +122,8 @@ class Bench:
         limits = [
             self.meter.limit(float(v), INSTRUMENTS[t.instrument]) for t, v in zip(self.every, shown.value[0], strict=True)
         ]
-        deviation = np.sqrt((shown.spread[0] ** 2).sum(axis=1) + np.array(limits) ** 2 / 3)
+        own = shown.spread[0][:, self.table.bench.filed]
+        deviation = np.sqrt((own**2).sum(axis=1) + np.array(limits) ** 2 / 3)
         return dict(zip(self.every, zip(shown.value[0].tolist(), deviation.tolist(), strict=True), strict=True))
 
 

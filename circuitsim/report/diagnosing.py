@@ -20,6 +20,7 @@ _LITTLE = 0.05  # chance; of a suspect with less there is the reason alone
 _MOST, _FEW = 8, 3  # names in a line; in a dialogue
 _ROWS, _LEAST = 12, 3  # readings beside what a suspect predicts, unless all are asked for
 _NEWS = 1.0  # standard deviations; what is no further off or apart is left out there
+_FITS, _ODD = 2.0, 3.0  # standard deviations up to which a reading agrees, and from which on it has a row before others
 _TABLES = 2  # suspects with a table of readings
 _RANGES = 6  # of the next test, in a dialogue
 _UNIT = re.compile(r"(?<=[0-9]) (?=(?:%|[mkMµ]?(?:V|A|Ω|N·m)|sd|min|bits)(?![A-Za-z]))")
@@ -242,13 +243,14 @@ def _worth(suspect: Suspect, other: Suspect | None, *, every: bool) -> tuple[lis
     news, count = suspect.matter(other), len(suspect.readings)
     if every or count <= _ROWS:
         return list(suspect.readings), ""
-    order = sorted(range(count), key=lambda j: -news[j])
+    order = sorted(range(count), key=lambda j: (abs(suspect.readings[j].off) <= _ODD, -news[j]))
     kept = [j for n, j in enumerate(order) if n < _LEAST or (n < _ROWS and news[j] > _NEWS)]
     left = [suspect.readings[j] for j in order if j not in set(kept)]
     far = max((abs(r.off) for r in left), default=0.0)
+    agree = f" agree{'s' * (len(left) == 1)}" if far <= _FITS else ""
     what = "each within 1 sd" if far <= _NEWS else f"up to {far:.1f} sd off"
     how = "--all, and --format json or markdown, give all"
-    return [suspect.readings[j] for j in sorted(kept)], f"{len(left)} more agree{'s' * (len(left) == 1)}, {what}: {how}"
+    return [suspect.readings[j] for j in sorted(kept)], f"{len(left)} more{agree}, {what}: {how}"
 
 
 def _off(r: Compared) -> str:

@@ -24,9 +24,10 @@ from circuitsim.studies.weighing import Weighed, weigh
 if TYPE_CHECKING:
     from circuitsim.studies.diagnose import Diagnosing
 
-__all__ = ["common_factor"]
+__all__ = ["common_factor", "is_common_factor"]
 
 Array = NDArray[np.float64]
+_SAID = "all volts lie about"
 _OFF = 0.03  # standard deviation of the factor on all volts, or of the supply as a share of it (assumed)
 _BETTER = math.log(5.0)  # nats; so many times likelier are readings that are said to share a factor
 _HOPE = 1.0  # nats; what less is promised to first order is not weighed in full
@@ -34,6 +35,7 @@ _ALIKE = 3.0  # nats; of meter and supply the one that explains so much less is 
 _LEAST = 2  # voltages; one alone shares nothing
 _AWAY = 20.0  # nats below; what is less likely is not looked at
 _SHOWS = 0.1  # V; less says nothing of a factor
+_SMALL, _LARGE = 0.005, 0.2  # a smaller factor is not worth a meter's check, a larger one is no meter's or battery's (assumed)
 
 
 @dataclass(frozen=True)
@@ -61,9 +63,21 @@ def common_factor(work: Diagnosing) -> list[str]:
     meter, supply = (_weighed(work, one, sharp + _HOPE) for one in (_loose_meter(work), _loose_supply(work)))
     logs = [-math.inf if one is None else _better(work, one) for one in (meter, supply)]
     best = meter if logs[0] >= logs[1] else supply
-    if best is None or max(logs) < _BETTER:
+    if best is None or max(logs) < _BETTER or _evidence(work, best) < _roomy(work) + _BETTER:
         return []
-    return _sentence(work, _factor(work, best), *(log > max(logs) - _ALIKE for log in logs))
+    factor = _factor(work, best)
+    return _sentence(work, factor, *(log > max(logs) - _ALIKE for log in logs)) if _SMALL < abs(factor) < _LARGE else []
+
+
+def is_common_factor(note: str) -> bool:
+    """Whether a note says that all volts have one factor in common."""
+    return note.startswith(_SAID)
+
+
+def _roomy(work: Diagnosing) -> float:
+    """Give the evidence with room for what the file leaves out, as in a load on the feed; with its chance beside no room."""
+    room = work.likelihood.allowance
+    return _evidence(work, work.weighed) + math.log(room.chance / work.sharp.likelihood.allowance.chance)
 
 
 def _better(work: Diagnosing, loose: Weighed) -> float:
@@ -134,7 +148,7 @@ def _factor(work: Diagnosing, found: Weighed) -> float:
 def _sentence(work: Diagnosing, factor: float, meter: bool, supply: bool) -> list[str]:
     """Say what the volts have in common and what to do about it."""
     conditions, side = work.findings.conditions, "above" if factor > 0 else "below"
-    told = f"all volts lie about {100 * abs(factor):.1g} % {side}"
+    told = f"{_SAID} {100 * abs(factor):.{1 if abs(factor) < 0.095 else 2}g} % {side}"
     check = "check the meter against another"
     if conditions.supply is not None:
         given = format_quantity(conditions.supply, "V", 4)

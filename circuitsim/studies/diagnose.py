@@ -159,10 +159,10 @@ class Diagnosing:
     def _foreign(self, one: _Tried) -> bool:
         """Whether the likeliest single fault is one that is not a part of the circuit: a load, or a path to ground."""
         before = self.prior.chances(self.faults)
-        first = max((n for n, p in before.items() if p > 0), key=lambda n: math.log(before[n]) + one.logs[n])
-        return math.log(before[first]) + one.logs[first] > math.log(self.prior.healthy or 1e-300) + one.logs[HEALTHY] and (
-            self.faults[first].kind.name in FOREIGN
-        )
+        logs = {n: math.log(p) + one.logs[n] for n, p in before.items() if p > 0}
+        first = max(logs, key=lambda n: logs[n], default=HEALTHY)
+        good = math.log(self.prior.healthy or 1e-300) + one.logs[HEALTHY]
+        return first != HEALTHY and logs[first] > good and self.faults[first].kind.name in FOREIGN
 
     def _weigh(self, allowance: Allowance) -> _Tried:
         likelihood = Likelihood(self.readings, self.meter, self.circuit.nominal, allowance)

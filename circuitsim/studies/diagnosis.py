@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from circuitsim.measure.faults import severity_text
+from circuitsim.studies.common import is_common_factor
 from circuitsim.studies.evidence import is_as_printed
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.next_test import Choice, Look
@@ -165,7 +166,7 @@ class Diagnosis:
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes without which nothing else here should be read."""
-        return tuple(note for note in self.notes if is_as_printed(note))
+        return tuple(note for note in self.notes if is_as_printed(note) or is_common_factor(note))
 
     @property
     def pictured(self) -> tuple[Suspect, ...]:

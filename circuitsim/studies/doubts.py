@@ -37,10 +37,10 @@ def doubtful(
     wrong = {k: f"{100 * p:.0f} % likely wrong itself: lead on a wrong pin, other step" for k, p in enumerate(total) if p > 0.3}
     # Of two values for one place either may be the wrong one, whatever the suspects make of that.
     several = {k for numbers, _ in twice for k in numbers}
-    said = {k: f"{work.display(work.readings[k])} ({text})" for k, text in wrong.items() if k not in several}
-    said |= {numbers[0]: f"read {_times(len(numbers))}: {text}" for numbers, text in twice}
-    said |= {k: f"{work.display(work.readings[k])} ({text})" for k, text in turned.items()}
-    return tuple(f"{placed(work.readings[k].task)}: {text}" for k, text in sorted(said.items()))
+    said = [(k, f"{work.display(work.readings[k])} ({text})") for k, text in wrong.items() if k not in several | set(turned)]
+    said += [(numbers[0], f"read {_times(len(numbers))}: {text}") for numbers, text in twice]
+    said += [(k, f"{work.display(work.readings[k])} ({text})") for k, text in turned.items()]
+    return tuple(f"{placed(work.readings[k].task)}: {text}" for k, text in sorted(said, key=lambda one: one[0]))
 
 
 def _times(count: int) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.library.circuit import Circuit
-from circuitsim.measure import Task
+from circuitsim.measure import INSTRUMENTS, Task
 from circuitsim.measure.faults import Fault
 from circuitsim.measure.faults.bench import FaultBench
 from circuitsim.studies.likelihood import Likelihood, shared_by
@@ -73,7 +73,9 @@ def _offs(work: Diagnosing, tasks: Sequence[Task], doubted: Sequence[tuple[int, 
     shared[:, places, places] += np.where(np.abs(shown.value) < _DEAD, _STRAY**2, 0.0)
     likelihood = Likelihood(taken, work.meter, work.circuit.nominal)
     off = np.abs(likelihood.apart(shown.value, shared))
-    return np.asarray(np.where(np.isfinite(shown.value), off, np.inf).min(axis=0))
+    # Where a display would be overloaded a number fits nothing, however wide slopes make what is predicted.
+    most = np.array([work.meter.ranges(INSTRUMENTS[t.instrument])[-1].full_scale for t in tasks])
+    return np.asarray(np.where(np.abs(np.nan_to_num(shown.value, nan=np.inf)) <= most, off, np.inf).min(axis=0))
 
 
 def _vehicles(work: Diagnosing) -> list[tuple[Fault, ...]]:

@@ -87,7 +87,7 @@ def _quoted(r: Compared) -> str:
 def silent(work: Diagnosing, readings: Sequence[Compared], value: Array, shared: Array, *, flickers: bool = False) -> str:
     """Say what there is for a suspect for which no reading speaks by itself; flickers: whether it comes and goes."""
     # What comes and goes may have been good when a reading was taken.
-    odd = [r for r in readings if abs(r.off) > _ODD and not (flickers and abs(r.good_off) < _ODD)]
+    odd = [r for r in readings if _missed(r, r.off, r.predicted) and not (flickers and not _missed(r, r.good_off, r.good))]
     own, good = (
         float(work.likelihood.judge(*one).total[0])
         for one in ((value, shared), (work.healthy.value, work.healthy.shared))
@@ -95,9 +95,16 @@ def silent(work: Diagnosing, readings: Sequence[Compared], value: Array, shared:
     if own > good + SPEAKS:
         told = "; no reading by itself tells it from a good circuit, but all together do" + _together(work, value, shared)
         return told + (f"; it does not explain {_listed([r.placed for r in odd])}" if odd else "")
+    if odd and not all(_missed(r, r.good_off, r.good) for r in odd):
+        return f"; it does not explain {_listed([r.placed for r in odd])}"
     if odd:
         return f"; a good circuit reads about the same, but neither explains {_listed([r.placed for r in odd])}"
     return "; every reading agrees with it, and with a good circuit" + _but(work.strays)
+
+
+def _missed(r: Compared, off: float, predicted: str) -> bool:
+    """Whether what is predicted does not explain a reading: a number by far, or what a lamp or an overload shows at all."""
+    return abs(off) > _ODD if r.kind in ("number", "unstable") else r.shown != predicted
 
 
 def _together(work: Diagnosing, value: Array, shared: Array) -> str:

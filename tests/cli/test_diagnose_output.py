@@ -105,6 +105,16 @@ def test_no_more_than_a_dozen_rows_and_the_rest_is_not_belittled() -> None:
     assert "19 more agree, up to 1.5 sd off" in text
 
 
+def test_a_reading_that_a_suspect_does_not_explain_has_a_row_whatever_tells_it_from_a_good_circuit() -> None:
+    """Twenty readings far from a good circuit's filled the table, and what spoke against the suspect 'agreed'."""
+    suspect = many(*[0.0] * 20, good=30.0)
+    odd = Compared("place x", "1 V", "2 V", -4.0, "2 V", -4.0)
+    text = diagnosis_text(replace(found(LOW_SIDE), suspects=(replace(suspect, readings=(*suspect.readings, odd)),)), 80)
+    assert "\nplace x " in text
+    assert "9 more agree, each within 1 sd" in text
+    assert "18 more, up to 2.5 sd off" in diagnosis_text(replace(found(LOW_SIDE), suspects=(many(*[2.5] * 30),)), 80)
+
+
 def test_a_reading_that_tells_the_next_suspect_apart_has_a_row() -> None:
     first = many(*[0.0] * 30)
     other = replace(many(*[0.0] * 12, 7.0, *[0.0] * 17), probability=0.15)

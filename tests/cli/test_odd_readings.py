@@ -15,6 +15,7 @@ from circuitsim.cli.app import program
 from circuitsim.errors import InputError
 from circuitsim.library import circuit_names, load
 from circuitsim.measure import Conditions, Task
+from circuitsim.measure.faults import find_faults
 from circuitsim.studies.advice import afterthought
 from circuitsim.studies.diagnosis import HEALTHY, OTHER, Compared, Member, Suspect
 from circuitsim.studies.evidence import read_findings
@@ -188,10 +189,45 @@ def test_one_place_read_twice_alike_is_nothing_to_tell(diagnosed: Callable[..., 
     assert "read twice" not in diagnosed(ROUND + rows).stdout
 
 
-# What the advice adds -----------------------------------------------------------------------------------------------------
-
-
 _BADLY = "; even the best single suspect fits badly: two at once may fit better (--pairs weighs these)"
+
+
+def test_no_half_is_proposed_where_there_is_nothing_to_read(diagnosed: Callable[..., Result]) -> None:
+    """Across a parted plug are 3.6e14 Ω, give or take 1.9e17: 1.2 Ω was said to fit there."""
+    head = "step,unplugged,red,black,instrument,reading\n"
+    row = "off,X1,X1.A/part,X1.B/part,ohmmeter,"
+    told = diagnosed(f"{head}{row}OL\n{row}1.2 ohm\n")
+    assert told.exit_code == 0
+    assert "read twice" in told.stdout
+    assert "wrong half" not in told.stdout
+
+
+def test_one_place_read_twice_with_swapped_leads_is_told_of_both(diagnosed: Callable[..., Result]) -> None:
+    """Of the same reading one doubt was put in the other's place."""
+    told = diagnosed("step,red,black,reading\n2,MOT-,GND,-0.9 V\n2,GND,MOT-,0.2 V\n").stdout
+    assert "read twice" in told
+    assert "leads swapped?" in told
+
+
+def test_a_lamp_that_no_suspect_explains_is_told(diagnosed: Callable[..., Result]) -> None:
+    """A lamp that is dark at 12.36 V was said to agree with every suspect."""
+    head = "step,red,black,instrument,reading\n"
+    told = diagnosed(f"{head}2,MOT+,GND,lamp,dark\n2,MOT+,GND,,12.36 V\n2,MOT-,GND,,0.56 V\n").stdout
+    assert "neither explains MOT+ : GND at step 2" in told
+    assert "every reading agrees with it" not in told
+
+
+def test_weights_that_leave_no_fault_are_an_answer_too(diagnosed: Callable[..., Result], tmp_path: Path) -> None:
+    """It ended with a traceback."""
+    kinds = dict.fromkeys(f.kind.name for f in find_faults(load(BENCH_FAN)).values())
+    rows = "\n".join(f'"{kind}" = 0' for kind in kinds)
+    (tmp_path / "none.toml").write_text(f"[weights]\n{rows}\n", encoding="utf-8")
+    done = diagnosed("step,red,black,reading\n2,MOT-,GND,0.9 V\n", "--prior", "none.toml")
+    assert done.exit_code == 0
+    assert "something else" in done.stdout
+
+
+# What the advice adds -----------------------------------------------------------------------------------------------------
 
 
 def _suspect(fault: str, off: float) -> Suspect:

@@ -63,6 +63,14 @@ def test_a_vehicle_astray_reads_as_the_circuit_with_those_numbers() -> None:
     np.testing.assert_allclose(shown, [r.expected for r in wanted], rtol=1e-5)
 
 
+def test_a_number_that_strays_far_under_a_fault_stays_what_the_element_accepts(bench: FaultBench) -> None:
+    """A climb strays far where nothing fits: 1 µΩ less the turns that are shorted ended it with an error about no input."""
+    strays = np.zeros((1, len(bench.what)))
+    strays[0, bench.what.index("M1.resistance")] = -100.0
+    fault = bench.faults["M1:shorted-turns"].fault(0.3)
+    assert bench.show([(fault,)], [2], strays).value.shape == (1, 1)
+
+
 @pytest.mark.parametrize("number", ["X4.A.resistance", "S2.resistance at step 3", "M1.constant"])
 def test_slopes_astray_are_those_of_small_strays(bench: FaultBench, number: str) -> None:
     """Each by the shape of its own tolerance: one by a factor, one between limits that has another shape at another step."""

@@ -144,6 +144,22 @@ def test_a_load_that_nobody_drew_does_not_hide_a_dead_supply_of_the_controller()
     assert sharp.chances()["F9.in:open"] < 1e-6
 
 
+def test_a_load_takes_a_dead_feed_to_nothing_and_no_further() -> None:
+    """Behind a blown fuse a feed hangs on a meter's megohms: its slope was 70 kV for 12 W, and a look there told nothing."""
+    circuit = cs.load("tractor-cab-fan")
+    faults = find_faults(circuit)
+    tasks = [Task("off", Conditions(), "voltmeter", *leads) for leads in (("MOT+", "GND"), ("BAT+", "MOT+"))]
+    bench = FaultBench(circuit, tasks, METER, {"F7:blown": faults["F7:blown"]}, LOAD)
+    shown = bench.show([(), (faults["F7:blown"].fault(np.nan),)])
+    good, dead = np.abs(shown.spread[..., ~bench.filed][..., 0])
+    assert 0 < dead[0] <= shown.value[1, 0] * (1 + 1e-9) < 0.2
+    assert 0 < dead[1] < 13.0
+    # In a good feed nothing is held back: its slope is what a small load takes, to first order.
+    strays = np.where(bench.filed, 0.0, 0.01)[None]
+    taken = shown.value[:1] - bench.show([()], None, strays).value
+    np.testing.assert_allclose(np.abs(taken[0]), 0.01 * good, rtol=0.01)
+
+
 def loaded(fault: str, severity: float, some: set[str]) -> Diagnosing:
     """Diagnose a tractor of which 9 W hang on the feed that are in no file."""
     circuit = cs.load("tractor-cab-fan")

@@ -83,7 +83,7 @@ class FaultBench:
         unknown_load: float = 0.0,
     ) -> None:  # fmt: skip
         self.circuit, self.tasks, self.meter, self.faults = circuit, tuple(tasks), meter, dict(faults)
-        self.unknown_load = unknown_load
+        self.unknown_siemens = unknown_load / circuit.nominal**2
         self.paths: dict[str, list[str]] = {}
         self.tapped = self._with_paths()
         states: dict[object, list[int]] = {}
@@ -101,8 +101,8 @@ class FaultBench:
                     made[ends] = f"fault-path-{len(made) + 1}"
                     net.add(FaultPath(made[ends], *ends, conductance=0.0))
                 self.paths.setdefault(name, []).append(made[ends])
-        if self.unknown_load:
-            net.add(unknown_load(feed_of(self.circuit), net.ground, self.unknown_load / self.circuit.nominal**2))
+        if self.unknown_siemens:
+            net.add(unknown_load(feed_of(self.circuit), net.ground, self.unknown_siemens))
         return replace(self.circuit, net=net)
 
     @cached_property
@@ -303,6 +303,8 @@ class Rack:
                 possible, severity = self.bench.faults[fault.name], np.array(fault.severity)
                 for change in possible.effect.changes:
                     values.put(change.key, rows, change.step, partial(change.applied, severity=severity))
+                    if strays is not None:
+                        values.hold(change.key)
                 for tap, name in zip(possible.effect.taps, self.bench.paths.get(fault.name, ()), strict=True):
                     values.put((name, "conductance"), rows, None, partial(constant, 1 / float(tap.ohms(severity))))
         for k, names in enumerate(blown):
@@ -368,7 +370,15 @@ class _Read:
         columns = [rack.batch.tolerances[n.place][0] for n in rack.numbers]
         self.spread = np.array([slopes[g][p, e] for g, p, e in columns]).reshape(len(columns), len(tasks)).T.copy()
         self.spread[~np.isfinite(self.spread)] = 0.0
+        self._hold_unknown_load()
         self.heavy = self._load(turned)
+
+    def _hold_unknown_load(self) -> None:
+        """Let a load that is in no file take a feed that is dead or hangs on megohms to nothing, and no further."""
+        for k in (k for k, n in enumerate(self.rack.numbers) if n.key[0] == UNKNOWN_LOAD):
+            feed = self.solved.system.index[self.rack.batch.bench.net.elements[UNKNOWN_LOAD].nodes["a"]]
+            most = np.abs(self.points.solved.x[feed, self.pick]) / self.rack.bench.unknown_siemens
+            self.spread[:, k] = np.clip(self.spread[:, k], *np.where(self.kinds == "voltmeter", most, np.inf) * [[-1], [1]])
 
     def _answer(self) -> tuple[Array, Answer]:
         batch = self.rack.batch

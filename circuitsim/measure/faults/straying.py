@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from circuitsim.elements.base import Parameter
 from circuitsim.measure.taking import Batch
 from circuitsim.quantities import Tolerance
 
@@ -72,8 +73,17 @@ class Values:
             rows = np.flatnonzero(moved & (self.steps == step))
             if tolerance is not None:
                 column = self._column(number.key)
-                limits = next(p for p in self.elements[number.key[0]].parameters if p.name == number.key[1])
+                limits = self._limits(number.key)
                 column[rows] = np.clip(_astray(tolerance, column[rows], by[rows]), limits.low, limits.high)
+
+    def hold(self, key: Key) -> None:
+        """Keep a number that strayed, and was then changed by a fault, within what the element accepts."""
+        if key in self.columns and key[0] in self.elements:
+            limits = self._limits(key)
+            self.columns[key] = np.clip(self.columns[key], limits.low, limits.high)
+
+    def _limits(self, key: Key) -> Parameter:
+        return next(p for p in self.elements[key[0]].parameters if p.name == key[1])
 
     def _column(self, key: Key) -> Array:
         if key not in self.columns:
