@@ -6,8 +6,8 @@ Vehicles have two faults that have nothing to do with each other, on different s
 times what the meter tells. The exact posterior weighs every suspect of the library by solved vehicles
 (`benchmarks.exact_posterior`), each reading being wrong altogether with the same chance as in the diagnosis, and 'something
 else' by the density that the diagnosis has for it, with the same chances beforehand. Where the diagnosis itself, with no room
-given, finds the two more than 30 nat apart, it is believed (it is a fraction of a nat off): far from any fault sampling would
-take for ever. Where that gives 'something else' more
+given, finds 'something else' 15 nat above the library, or 5 below, it is believed (it is a fraction of a nat off): far from any
+fault sampling would take for ever. Where that gives 'something else' more
 than half, readings can tell; there the diagnosis should say so too, and not name a part that is good (target: in nine of ten).
 """
 
@@ -36,8 +36,8 @@ from circuitsim.studies.priors import Prior
 
 TELLS = 0.5
 """Chance of 'something else' by the exact posterior above which readings can tell."""
-CLEAR = 30.0
-"""Nats between 'something else' and all of the library from which on nobody samples."""
+CLEAR, CLEAR_FIT = 15.0, 5.0
+"""Nats by which 'something else' is above all of the library, or below what then fits well, from which on nobody samples."""
 NAMED = 0.9
 """Chance from which on a part is named."""
 VEHICLES = 1024
@@ -93,7 +93,7 @@ class Strangers:
         """Give the chance of 'something else' by the exact posterior; at most so much, where it is below a half."""
         work = self.trials.diagnosed(findings, [SHARP])
         apart = self._apart(work)
-        if abs(apart) > CLEAR:
+        if not -CLEAR_FIT < apart < CLEAR:
             return float(apart > 0)
         cells = [math.log(self._cell(r)) for r in findings.readings]
         other = math.log(self.trials.prior.other) + work.weighed.anything + sum(cells)
