@@ -12,6 +12,7 @@ from circuitsim.studies.common import is_common_factor
 from circuitsim.studies.evidence import is_as_printed
 from circuitsim.studies.fault_table import FaultTable
 from circuitsim.studies.next_test import Choice, Look
+from circuitsim.studies.weighing import is_load
 
 __all__ = ["HEALTHY", "OTHER", "Compared", "Diagnosis", "Member", "Suspect", "percent"]
 
@@ -166,7 +167,7 @@ class Diagnosis:
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes without which nothing else here should be read."""
-        return tuple(note for note in self.notes if is_as_printed(note) or is_common_factor(note))
+        return tuple(note for note in self.notes if is_as_printed(note) or is_common_factor(note) or is_load(note))
 
     @property
     def pictured(self) -> tuple[Suspect, ...]:

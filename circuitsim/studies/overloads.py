@@ -42,6 +42,11 @@ def measured_overloads(circuit: Circuit, readings: Iterable[TakenReading]) -> tu
 
     With a jumper or lamp fitted the way is another, and nothing is said.
     """
+    return tuple(t for texts in _measured(circuit, readings).values() for t in texts)
+
+
+def _measured(circuit: Circuit, readings: Iterable[TakenReading]) -> dict[str, list[str]]:
+    """Give what is said of each fuse whose rating a clamp exceeds."""
     most: dict[str, tuple[float, str]] = {}
     for r in readings:
         if r.task.instrument != "clamp" or r.shown.kind not in ("number", "unstable") or r.task.conditions.fitted:
@@ -49,8 +54,8 @@ def measured_overloads(circuit: Circuit, readings: Iterable[TakenReading]) -> tu
         amperes = abs(r.shown.value) if r.shown.kind == "number" else max(abs(r.shown.low), abs(r.shown.high))
         for fuse in fuses_along(circuit, r.task.at):
             most[fuse] = max(most.get(fuse, (0.0, "")), (amperes, r.task.step))
-    found = [_above(circuit, fuse, amperes, f"at step {step}") for fuse, (amperes, step) in most.items()]
-    return tuple(text for texts in found for text in texts)
+    found = {fuse: _above(circuit, fuse, amperes, f"at step {step}") for fuse, (amperes, step) in most.items()}
+    return {fuse: texts for fuse, texts in found.items() if texts}
 
 
 def suspected_overloads(work: Diagnosing, suspects: Sequence[Suspect]) -> tuple[str, ...]:
@@ -60,9 +65,9 @@ def suspected_overloads(work: Diagnosing, suspects: Sequence[Suspect]) -> tuple[
     if first is None or first.leader.fault not in courses or first.probability < _LIKELY or first.unseen:
         return ()
     course = courses[first.leader.fault]
-    told = " ".join(measured_overloads(work.circuit, work.readings))
+    told = _measured(work.circuit, work.readings)
     tests = [t for t, _ in work.tests if t.at and t.instrument == "clamp" and not t.conditions.unplugged]
-    fuses = {t: [f for f in fuses_along(work.circuit, t.at) if f" {f} (" not in told] for t in tests}
+    fuses = {t: [f for f in fuses_along(work.circuit, t.at) if f not in told] for t in tests}
     tests = [t for t in tests if fuses[t] and t in work.table.place]
     if not tests:
         return ()

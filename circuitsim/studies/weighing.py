@@ -21,7 +21,7 @@ from circuitsim.studies.likelihood import Likelihood, shared_by
 from circuitsim.studies.severities import Course, Density, follow
 from circuitsim.studies.sightings import Sightings
 
-__all__ = ["ALLOWANCES", "BLIND", "FOREIGN", "NOT_QUITE", "SPEAKS", "Weighed", "weigh"]
+__all__ = ["ALLOWANCES", "BLIND", "FOREIGN", "NOT_QUITE", "SPEAKS", "Weighed", "is_load", "weigh"]
 
 ALLOWANCES = (
     Allowance(0.8), Allowance(0.1, 2.0, 1.5, 0.004, 0.1, load=True), Allowance(0.05, 5.0, 1.5, 0.004, 0.1, load=True),
@@ -33,6 +33,7 @@ wires led quite otherwise; and other loads elsewhere.
 FOREIGN = ("spliced-in-load", "chafed-to-ground", "chafed-to-supply")
 """Kinds of faults by which a load that no file has may show."""
 NOT_QUITE = "but it is not as its file says: look for what the file leaves out before you call it good"
+_LOADED = "most speaks for a load of about {} W on the feed that is not in the circuit's file"
 BLIND = 0.3  # nats; a fault that changes the likelihood by less at any severity was not looked for yet
 SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for a good circuit is not too mild to show
 _LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
@@ -41,6 +42,11 @@ more, for then first order says little of any; and how many at most."""
 _SOME = 0.5  # W; a smaller load is not worth a word
 _LOST = 300.0  # nats below 'something else' from which on a closer look is given up
 _STRAINED = 3.0  # standard deviations of chi-squared by which even the best suspect fits worse than it should
+
+
+def is_load(note: str) -> bool:
+    """Whether a note says that a load hangs on the feed that is not in the file."""
+    return note.startswith(_LOADED.partition("{}")[0])
 
 
 @dataclass
@@ -65,26 +71,31 @@ class Weighed:
         return self.likelihood.allowance
 
     def room(self) -> list[str]:
-        """Say so where room was given."""
+        """Say so where room was given; first of all, which load that makes likely."""
         a = self.allowance
         if a.none:
             return []
+        watts = self.load()
+        load = [_LOADED.format(f"{watts:.2g}")] if watts > _SOME else []
         wide = f"{a.tolerances:g} times the tolerances of the circuit's file ({a.joints:g} times those of joints)"
         apart = f"{1e3 * a.volts:g} mV and {a.amperes:g} A in each reading"
         why = "wires led otherwise, other loads, a meter past its date"
-        return [f"not all is as the file says: most speaks for {self._loaded()}room of {wide}, {apart} ({why})"]
+        return [*load, f"not all is as the file says: room was given of {wide}, {apart} ({why})"]
 
-    def _loaded(self) -> str:
-        """Say how large a load on the feed would be that the best suspect leaves over, to first order; '' for none."""
+    def load(self) -> float:
+        """Give the load on the feed [W] that is likeliest with the best suspect, to first order; 0 without room for one.
+
+        It is the mean of a normal number given what the suspect leaves of the readings: its slopes times the inverse of their
+        covariance times what is left.
+        """
         numbers, (course, share, _) = self.likelihood.numbers, self._best()
         if not self.allowance.load or not numbers.size:
-            return ""
+            return 0.0
         found, slopes = course.at(np.array([share])), course.slopes(np.array([share]))[0]
         slipped = self.likelihood.judge(found.value, found.shared).let_go
         inverse, _, left = self.likelihood.solved(found.value, found.shared, slipped)
         strays = slopes[numbers].T @ inverse[0] @ left[0]
-        watts = LOAD * float(strays[~self.bench.bench.filed].sum())
-        return f"a load of about {watts:.2g} W on the feed that is not in it, and for " if watts > _SOME else ""
+        return LOAD * float(strays[~self.bench.bench.filed].sum())
 
     def densities(self, more: Sequence[Course] = ()) -> list[Density]:
         """Give the likelihood of each course along its severity, and of some more."""
