@@ -40,7 +40,8 @@ CLEAR, CLEAR_FIT = 15.0, 5.0
 """Nats by which 'something else' is above all of the library, or below what then fits well, from which on nobody samples."""
 NAMED = 0.9
 """Chance from which on a part is named."""
-VEHICLES = 1024
+VEHICLES, FEW = 256, 16
+"""Of a suspect: a measure of how many are weighed, and how many at first."""
 
 
 @dataclass(frozen=True)
@@ -97,33 +98,48 @@ class Strangers:
             return float(apart > 0)
         cells = [math.log(self._cell(r)) for r in findings.readings]
         other = math.log(self.trials.prior.other) + work.weighed.anything + sum(cells)
-        library = [self._library(case, findings, work)]
+        library = [self._library(case, findings, work, other, sum(cells))]
         if other > library[0]:  # unless one reading is wrong altogether
             for j, cell in enumerate(cells):
                 left = replace(findings, readings=findings.readings[:j] + findings.readings[j + 1 :])
                 slipped = math.log(SLIP / (1 - SLIP)) + cell - math.log(work.likelihood.span[j])
-                library.append(slipped + self._library(case, left, self.trials.diagnosed(left, [SHARP])))
+                again = self.trials.diagnosed(left, [SHARP])
+                library.append(slipped + self._library(case, left, again, other - slipped, sum(cells) - cell))
         return math.exp(other - float(np.logaddexp.reduce([other, *library])))
 
     @staticmethod
-    def _apart(work: Diagnosing) -> float:
-        """Give how far the diagnosis has 'something else' above all of the library, nats."""
+    def _told(work: Diagnosing) -> float:
+        """Logarithm of the density of the readings by all of the library, as the diagnosis has it."""
         before = {HEALTHY: work.prior.healthy, **work.prior.chances(work.faults)}
-        library = [math.log(p) + work.logs[name] for name, p in before.items() if p > 0]
-        return math.log(work.prior.other) + work.logs[OTHER] - float(np.logaddexp.reduce(library))
+        return float(np.logaddexp.reduce([math.log(p) + work.logs[name] for name, p in before.items() if p > 0]))
+
+    def _apart(self, work: Diagnosing) -> float:
+        """Give how far the diagnosis has 'something else' above all of the library, nats."""
+        return math.log(work.prior.other) + work.logs[OTHER] - self._told(work)
 
     def _cell(self, reading: TakenReading) -> float:
         unit = INSTRUMENTS[reading.task.instrument]
         return (self.trials.meter.range_for(reading.shown.value, unit) or self.trials.meter.ranges(unit)[-1]).digit
 
-    def _library(self, case: Case, findings: Findings, work: Diagnosing) -> float:
-        """Logarithm of the chance of the digits shown, by all suspects of the library with their chances beforehand."""
+    def _library(self, case: Case, findings: Findings, work: Diagnosing, other: float, cells: float) -> float:
+        """Logarithm of the chance of the digits shown, by all suspects of the library with their chances beforehand.
+
+        other: that of something else; cells: logarithm of the size of all digits. What is far below is as good as nothing, and
+        is not sampled.
+        """
+        if (told := self._told(work) + cells) < other - CLEAR:
+            return told
         samplers = self.trials.samplers
         if len(findings.readings) < len(samplers.bench.tasks):
             tasks = [r.task for r in findings.readings]
             samplers = self._fewer.setdefault(
                 tuple(tasks), Samplers(FaultBench(self.trials.circuit, tasks, self.trials.meter, work.faults), work.faults)
             )
+        rough = exact_posterior(work, samplers, case.name, FEW, case.seed).total
+        if (
+            rough < other - 2 * CLEAR
+        ):  # one reading that is wrong may be what the diagnosis has it by, which is weighed by itself
+            return rough
         return exact_posterior(work, samplers, case.name, VEHICLES, case.seed).total
 
 
