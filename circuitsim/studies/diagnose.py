@@ -303,7 +303,7 @@ class Diagnosing:
         """Put it all together."""
         chances = self.chances()
         suspects = [self._suspect(group, chances) for group in self.groups()]
-        suspects += [self._both(pair, course, chances[pair.name]) for pair, course, _ in self.pairs]
+        suspects += [self._both(group, chances) for group in self._alike_pairs(chances)]
         if chances.get(OTHER, 0.0) > _SHOWN:
             suspects.append(Suspect((_plain(OTHER, chances),), chances[OTHER], "no fault in the library explains all readings"))
         suspects = sorted((s for s in suspects if s.probability > _SHOWN), key=lambda s: -s.probability)
@@ -354,14 +354,29 @@ class Diagnosing:
         why = self._why(best, members[0], readings, reads)
         return Suspect(tuple(members), chance, why, readings, self._unseen(best))
 
-    def _both(self, pair: Pair, course: Course, chance: float) -> Suspect:
-        density = course.density(self.likelihood, self.sightings)
-        graded = pair.first.graded
-        severity = float(pair.first.at(float(density.quantiles([0.5])[0]))) if graded else math.nan
-        second = pair.second.severity, pair.other.unit
-        member = Member(pair.name, chance, severity, pair.first.unit, pair.cure, pair.minutes, second)
-        readings = compared(self, *self.reads(course, density))
-        return Suspect((member,), chance, of_pair(self, pair, course, readings), readings)
+    def _alike_pairs(self, chances: Mapping[str, float]) -> list[list[int]]:
+        """Gather the pairs that the readings can't tell apart, by number, the likeliest first."""
+        found = [(chances[pair.name], k) for k, (pair, _, _) in enumerate(self.pairs) if chances[pair.name] > 1e-4]
+        clouds = {
+            k: cloud_of(c, c.density(self.likelihood, self.sightings), self.likelihood)
+            for k, (_, c, _) in enumerate(self.pairs)
+        }
+        known = bool(self.likelihood.numbers.size)
+        return gather(
+            [k for _, k in sorted(found, reverse=True)], lambda a, b: known and bayes_error(clouds[a], clouds[b]) > APART
+        )
+
+    def _both(self, group: Sequence[int], chances: Mapping[str, float]) -> Suspect:
+        members = []
+        for pair, course, _ in (self.pairs[k] for k in group):
+            share = float(course.density(self.likelihood, self.sightings).quantiles([0.5])[0])
+            severity = float(pair.first.at(share)) if pair.first.graded else math.nan
+            second = pair.second.severity, pair.other.unit
+            members.append(Member(pair.name, chances[pair.name], severity, pair.first.unit, pair.cure, pair.minutes, second))
+        pair, course, _ = self.pairs[group[0]]
+        readings = compared(self, *self.reads(course, course.density(self.likelihood, self.sightings)))
+        why = of_pair(self, pair, course, readings)
+        return Suspect(tuple(members), sum(m.probability for m in members), why, readings)
 
     def reads(self, course: Course, density: Density) -> tuple[Array, Array]:
         """Give what a course reads at its likeliest severity, and its covariance by the tolerances of the file."""

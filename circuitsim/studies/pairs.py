@@ -1,8 +1,10 @@
 """Two faults at once: cause and consequence among them.
 
-Every likely fault is put beside every other one, at a few severities of each; the best pairs are then followed along one
-severity after the other. A pair is rare beside a single fault, but less so where one brings on the other: a dragging motor
-burns its connector and kills its controller, so replacing one alone brings it back.
+Every fault that comes near the readings, or brings others on, is put beside every other one: what each moves by itself is
+added up, which is right to first order and costs next to nothing. The likeliest pairs are then solved, climbed in both
+severities, and followed along one of them; those that readings can't tell apart are one suspect. A pair is rare beside a single
+fault, but less so where one brings on the other: a dragging motor burns its connector and kills its controller, so replacing
+one alone brings it back.
 """
 
 from __future__ import annotations
@@ -16,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuitsim.measure.faults import Fault, PossibleFault
-from circuitsim.measure.faults.bench import Readout
 from circuitsim.studies.likelihood import shared_by
 from circuitsim.studies.severities import Course, follow
 
@@ -34,9 +35,10 @@ _CAUSES = {"dragging", "seized", "fouled-wheel", "shorted-turns", "suppression-c
 _BURNT = {"corroded", "spread", "loose-crimp", "blown", "hot", "burnt-contact"}
 _KILLED = {"output-open", "output-shorted", "high-on-resistance", "folds-back", "open", "diode-open", "diode-shorted"}
 _HIGH_CURRENT = 0.1  # Ω; a joint in which less would show carries the motor's current
-_FIRST, _FINE, _COARSE, _KEPT = 4, (0.1, 0.5, 0.9), (0.2, 0.8), 6
-_BETWEEN = 13  # severities of each at which a pair is judged between those that are solved
-_DOUBT = 0.02  # share of a reading by which that may be off
+_FIRST, _KEPT = 12, 24  # courses that are put beside every other one; pairs that are solved
+_BETWEEN = 25  # severities of each at which a pair is judged
+_DOUBT = 0.02  # share of a reading by which adding up may be off
+_LOST = 1e3  # V or A; a reading without a point is far from any
 _CLIMBS, _REACH, _APART, _SETTLED = 14, 0.15, 0.01, 1e-3  # rounds; shares of the plausible range
 _NEAR = 20.0  # nats below the best; pairs that are further away are left
 
@@ -94,69 +96,84 @@ def _brought_on(fault: PossibleFault) -> bool:
 def weigh_pairs(work: Diagnosing) -> list[tuple[Pair, Course, float]]:
     """Give the best pairs: each with its course along the first's severity, and the logarithm of its chance beforehand."""
     others = [family[0] for family in work.members]
-    tried = _combinations(work, others)
-    grids = [(_FINE if others[a].graded else (0.5,), _COARSE if others[b].graded else (0.5,)) for a, b in tried]
-    vehicles = [
-        (_at(others[a], x), _at(others[b], z)) for (a, b), (xs, zs) in zip(tried, grids, strict=True) for x in xs for z in zs
-    ]
-    shown = work.weighed.bench.show(vehicles, work.columns)
-    best: list[tuple[float, float, float]] = []
-    first = 0
-    for xs, zs in grids:
-        own = slice(first, first + len(xs) * len(zs))
-        best.append(_best_between(work, np.array(xs), np.array(zs), shown, own))
-        first = own.stop
-    kept = sorted(range(len(tried)), key=lambda k: -best[k][0])[:_KEPT]
-    ends = [(others[tried[k][0]], others[tried[k][1]]) for k in kept]
-    climbed = _climb(work, ends, [best[k][1:] for k in kept])
-    top = max([work.base, *(c.log for c in climbed)])
-    near = [k for k, c in enumerate(climbed) if c.log > top - _NEAR]
+    guesses = _guesses(work)
+    ends = [(others[g.first], others[g.second]) for g in guesses]
+    climbed = _climb(work, ends, [(g.x, g.z) for g in guesses]) if guesses else []
+    top = max([work.base, *(c.log + g.before for c, g in zip(climbed, guesses, strict=True))])
+    near = [k for k, c in enumerate(climbed) if c.log + guesses[k].before > top - _NEAR]
     courses = [Course(ends[k][0].name, _maker(ends[k][0], climbed[k].second), graded=ends[k][0].graded) for k in near]
     follow(work.weighed.bench, courses, work.likelihood, work.sightings, work.columns, work.base)
     return [
-        found for k, course in zip(near, courses, strict=True)
-        if (found := _paired(work, *ends[k], climbed[k], course)) is not None
+        (_paired(work, *ends[k], climbed[k].second), course, guesses[k].before + climbed[k].width)
+        for k, course in zip(near, courses, strict=True)
     ]  # fmt: skip
 
 
-def _best_between(work: Diagnosing, xs: Array, zs: Array, shown: Readout, own: slice) -> tuple[float, float, float]:
-    """Give the best likelihood of a pair between the severities that were solved, and where: bilinear, with some doubt."""
-    shape = (xs.size, zs.size)
-    wx, x = _weights(xs)
-    wz, z = _weights(zs)
-    value = np.nan_to_num(shown.value[own]).reshape(*shape, -1)
-    shared = shared_by(shown.spread[own]).reshape(*shape, value.shape[2], value.shape[2])
-    speed = shown.speed[own].reshape(*shape, -1)
-    values, speeds = (np.einsum("ax,bz,xzm->abm", wx, wz, v).reshape(x.size * z.size, -1) for v in (value, speed))
-    shares = np.einsum("ax,bz,xzmn->abmn", wx, wz, shared).reshape(x.size * z.size, *shared.shape[2:])
-    logs = work.likelihood.judge(values, shares, (_DOUBT * values) ** 2).total
-    nearest = (np.argmax(wx, axis=1)[:, None] * zs.size + np.argmax(wz, axis=1)).ravel()
-    logs = logs + work.sightings.logs(speeds, [shown.blown[own][k] for k in nearest])
-    best = int(np.argmax(logs))
-    return float(logs[best]), float(x[best // z.size]), float(z[best % z.size])
+@dataclass(frozen=True)
+class _Guess:
+    """Two courses and the shares at which they come nearest together; before: logarithm of their chance beforehand."""
+
+    first: int
+    second: int
+    x: float
+    z: float
+    before: float
 
 
-def _weights(nodes: Array) -> tuple[Array, Array]:
-    """Give points between nodes, with what each node weighs at each: (points, nodes), (points,)."""
-    if nodes.size == 1:
-        return np.ones((1, 1)), nodes
-    at = np.linspace(nodes[0], nodes[-1], _BETWEEN)
-    return np.array([np.interp(at, nodes, row) for row in np.eye(nodes.size)]).T, at
+def _guesses(work: Diagnosing) -> list[_Guess]:
+    """Give the likeliest pairs by what each fault moves by itself, to first order."""
+    likelihood, numbers = work.likelihood, work.likelihood.numbers
+    good = np.nan_to_num(work.healthy.value[0])
+    evenly = np.linspace(0, 1, _BETWEEN)
+    shares = [
+        np.union1d(np.clip(d.share, 0, 1), evenly) if c.share.size > 1 else np.array([0.5])
+        for c, d in zip(work.courses, work.densities, strict=True)
+    ]
+    moved = [np.nan_to_num(c.at(x).value - good, nan=_LOST)[:, numbers] for c, x in zip(work.courses, shares, strict=True)]
+    every = np.concatenate(moved)
+    owner = np.repeat(np.arange(len(moved)), [len(m) for m in moved])
+    found: dict[tuple[int, int], tuple[float, _Guess]] = {}
+    for a in _near(work):
+        peak = int(np.argmax(work.densities[a].logs))
+        at = work.courses[a].at(work.densities[a].share[[peak]])
+        extra = np.nan_to_num(_DOUBT * at.value) ** 2
+        lower = np.linalg.cholesky(likelihood.solved(at.value, at.shared, extra)[0][0])
+        left = (likelihood.value - good[numbers] - moved[a]) @ lower
+        more = every @ lower
+        misfit = (left**2).sum(axis=1)[:, None] - 2 * left @ more.T + (more**2).sum(axis=1)
+        for b in range(len(moved)):
+            before = _before(work, a, b)
+            if work.members[a][0].site == work.members[b][0].site or before is None:
+                continue
+            own = np.flatnonzero(owner == b)
+            x, z = np.unravel_index(int(np.argmin(misfit[:, own])), (len(left), own.size))
+            score = before - 0.5 * float(misfit[x, own[z]])
+            guess = _Guess(a, b, float(shares[a][x]), float(shares[b][z]), before)
+            pair = (min(a, b), max(a, b))
+            if pair not in found or score > found[pair][0]:
+                found[pair] = score, guess
+    return [guess for _, guess in sorted(found.values(), key=lambda one: -one[0])[:_KEPT]]
 
 
-def _combinations(work: Diagnosing, others: Sequence[PossibleFault]) -> list[tuple[int, int]]:
-    """Give the pairs that are tried: what alone comes nearest with everything, and what brings others on with those."""
+def _near(work: Diagnosing) -> list[int]:
+    """Give the courses that are put beside every other one: those that alone come nearest, and those that bring others on."""
     tops = np.array([float(d.logs.max()) for d in work.densities])
-    near = [int(k) for k in np.argsort(-tops)[:_FIRST]]
-    found = {
-        (a, b): None for a in near for b in range(len(others)) if others[a].site != others[b].site and not (b in near and b < a)
-    }
-    place = {f.name: k for k, family in enumerate(work.members) for f in family}
-    for a, other in enumerate(others):
-        for name in consequences(other, work.faults):
-            if (place[name], a) not in found:
-                found[a, place[name]] = None
-    return list(found)
+    causes = [k for k, family in enumerate(work.members) if consequences(family[0], work.faults)]
+    return list(dict.fromkeys([*np.argsort(-tops)[:_FIRST].tolist(), *causes]))
+
+
+def _before(work: Diagnosing, a: int, b: int) -> float | None:
+    """Logarithm of the chance beforehand of two courses at once; None for none."""
+    chances = work.prior.chances(work.faults)
+    own, other = (sum(chances[f.name] for f in work.members[k]) for k in (a, b))
+    if own <= 0 or other <= 0:
+        return None
+    linked = SECOND * own * other
+    for cause, effect, chance in ((a, b, own), (b, a, other)):
+        brought = consequences(work.members[cause][0], work.faults)
+        share = sum(f.name in brought for f in work.members[effect])
+        linked = max(linked, BROUGHT_ON * chance * share / max(len(brought), 1))
+    return math.log(linked)
 
 
 def _at(fault: PossibleFault, share: float) -> Fault:
@@ -184,7 +201,7 @@ def _climb(
         ahead = np.where(at > 0.5, -_APART, _APART)
         places = [at, at + ahead * [1, 0], at + ahead * [0, 1]]
         vehicles = [(_at(a, p[k, 0]), _at(b, p[k, 1])) for p in places for k, (a, b) in enumerate(ends)]
-        shown = work.weighed.bench.show(vehicles, work.columns)
+        shown = work.weighed.bench.show(vehicles, work.columns, patient=False)
         shared = shared_by(shown.spread[: len(ends)])
         logs = work.likelihood.judge(shown.value[: len(ends)], shared).total
         logs = logs + work.sightings.logs(shown.speed[: len(ends)], list(shown.blown[: len(ends)]))
@@ -211,19 +228,10 @@ def _climb(
     ]
 
 
-def _paired(
-    work: Diagnosing, a: PossibleFault, b: PossibleFault, top: _Top, course: Course
-) -> tuple[Pair, Course, float] | None:
-    """Give a pair with the logarithm of its chance beforehand; None where that is nothing."""
+def _paired(work: Diagnosing, a: PossibleFault, b: PossibleFault, second: Fault) -> Pair:
+    """Give a pair, which knows whether one has brought on the other."""
     linked = b.name in consequences(a, work.faults) or a.name in consequences(b, work.faults)
-    chances = work.prior.chances(work.faults)
-    both = chances[a.name] * chances[b.name]
-    if both <= 0:
-        return None
-    brought = [n for cause in (a, b) for n in consequences(cause, work.faults)]
-    single = chances[a.name] if b.name in brought else chances[b.name]
-    before = max(SECOND * both, BROUGHT_ON * single / max(len(brought), 1)) if linked else SECOND * both
-    return Pair(a, top.second, b, linked), course, math.log(before) + top.width
+    return Pair(a, second, b, linked)
 
 
 def _maker(moving: PossibleFault, fixed: Fault) -> Callable[[float], tuple[Fault, ...]]:

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -21,6 +23,7 @@ from circuitsim.report.typeset import plain
 from circuitsim.studies.diagnose import diagnose
 from circuitsim.studies.diagnosis import HEALTHY, Compared, Diagnosis, Member, Suspect
 from circuitsim.studies.evidence import read_findings
+from circuitsim.studies.telling import pairs_tried
 
 Run = Callable[..., Result]
 HEAD = "step,red,black,at,reading\n"
@@ -181,24 +184,34 @@ def test_tests_stand_in_the_order_of_the_figures_printed() -> None:
 
 
 def test_pairs_that_do_not_win_leave_a_trace() -> None:
+    """A second fault beside the first is always possible; that it explains no more is said."""
     result = found(LOW_SIDE, pairs=True)
-    assert not any(" + " in s.leader.fault for s in result.suspects)
-    (note,) = [n for n in result.notes if "two faults at once" in n]
-    assert re.fullmatch(r"of two faults at once \S+ \+ \S+ came nearest, with .* %: they explain the readings .*", note)
-    assert not any("two faults at once" in n for n in found(LOW_SIDE).notes)
+    assert " + " not in result.suspects[0].leader.fault
+    pairs = [s for s in result.suspects if " + " in s.leader.fault]
+    assert pairs
+    assert all(s.why.endswith("alone explains the readings as well") for s in pairs)
+    assert sum(s.probability for s in pairs) < 0.15
+
+
+def test_pairs_that_come_nowhere_near_are_told_of() -> None:
+    work: Any = SimpleNamespace(both=True, pairs=[])
+    assert pairs_tried(work, {}, []) == ["two faults at once were weighed: none come near these readings"]
+    work.both = False
+    assert pairs_tried(work, {}, []) == []
 
 
 def test_a_pair_has_both_severities_and_says_what_one_fault_does_not_explain() -> None:
     """Made with 0.25 Ω in a pin and a dragging motor; which of two pins it is nothing here shows."""
     faulty = with_faults(bench(), ["M1:dragging", "X1.A:corroded=0.3ohm"])
     result = found(cs.predict(faulty).to_csv(), pairs=True)
-    pair = next(s for s in result.suspects if s.leader.fault == "X1.A:corroded + M1:dragging")
+    pair = result.suspects[0]
+    assert {"M1:dragging + X1.A:corroded", "M1:dragging + X1.B:corroded"} < {m.fault for m in pair.members}
     names, severities = zip(*pair.leader.parts, strict=True)
-    assert names == ("X1.A:corroded", "M1:dragging")
-    assert severities[0].endswith("Ω")
-    assert severities[1].endswith("N·m")
-    assert pair.leader.text == f"X1.A:corroded={severities[0]} + M1:dragging={severities[1]}"
-    head = f"X1.A:corroded, about {severities[0]}, and M1:dragging, about {severities[1]}"
+    assert " + ".join(names) == pair.leader.fault
+    assert severities[0].endswith("N·m")
+    assert severities[1].endswith("Ω")
+    assert pair.leader.text == f"{names[0]}={severities[0]} + {names[1]}={severities[1]}"
+    head = f"{names[0]}, about {severities[0]}, and {names[1]}, about {severities[1]}"
     assert head in diagnosis_text(result, 120)
     quoted = re.search(r"; ([^;]+) shows ([^;,]+), both together ([^;,]+), (\S+) alone ([^;,]+)", pair.why)
     assert quoted is not None
