@@ -35,6 +35,7 @@ _ALIKE = 3.0  # nats; of meter and supply the one that explains so much less is 
 _LEAST = 2  # voltages; one alone shares nothing
 _AWAY = 20.0  # nats below; what is less likely is not looked at
 _SHOWS = 0.1  # V; less says nothing of a factor
+_CHARGED = 1.08  # of nominal; a rested lead-acid battery is at 12.9 V at most (common practice, no source)
 _SMALL, _LARGE = 0.005, 0.2  # a smaller factor is not worth a meter's check, a larger one is no meter's or battery's (assumed)
 
 
@@ -155,13 +156,23 @@ def _sentence(work: Diagnosing, factor: float, meter: bool, supply: bool) -> lis
         return [f"{told} what the given supply of {given} lets expect: {check}, and measure the battery with the same one"]
     about = _volts(work, factor) if conditions.engine == "off" else "…"
     give = f"give the battery voltage as measured ('# supply: {about}', if it reads that)"
-    ways = [text for text, holds in ((check, meter), (give, supply)) if holds]
+    ran = "if the engine ran, say so ('# engine: running')"
+    ways = [text for text, holds in ((ran, _charging(work, factor)), (check, meter), (give, supply)) if holds]
     return [f"{told} what the circuit's own battery lets expect: {', or '.join(ways)}"]
 
 
+def _charging(work: Diagnosing, factor: float) -> bool:
+    """Whether the battery would lie higher than any does that is not charged, in a circuit with something that charges it."""
+    charged = _emf(work) * (1 + factor) > _CHARGED * work.circuit.nominal
+    return charged and work.findings.conditions.engine == "off" and bool(work.circuit.supply.alternator)
+
+
+def _emf(work: Diagnosing) -> float:
+    return float(work.circuit.net.elements[work.circuit.supply.battery].values["emf"])
+
+
 def _volts(work: Diagnosing, factor: float) -> str:
-    nominal = work.circuit.net.elements[work.circuit.supply.battery].values["emf"]
-    return format_quantity(nominal * (1 + factor), "V", 3)
+    return format_quantity(_emf(work) * (1 + factor), "V", 3)
 
 
 def _before(work: Diagnosing) -> list[float]:

@@ -172,9 +172,9 @@ def excluded(task: Task, cannot: Sequence[str]) -> bool:
 
 
 def _on_plug(lead: str) -> tuple[str, ...]:
-    """Give the connector and the pin that a lead probes, where it probes one half of a pin: X4.A/part is on X4 and X4.A."""
-    pin, half, _ = lead.partition("/")
-    return (pin, pin.rpartition(".")[0]) if half else ()
+    """Give the part and the pin that a lead probes, or one half of it: X4.A and X4.A/part are on X4."""
+    pin = lead.partition("/")[0]
+    return (pin, pin.rpartition(".")[0]) if "." in pin else ()
 
 
 def check_excluded(tasks: Sequence[Task], cannot: Sequence[str]) -> None:

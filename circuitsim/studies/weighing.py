@@ -39,7 +39,7 @@ SPEAKS = 3.0  # nats; a fault for which the readings speak so much more than for
 _LIVE, _SHORT, _CLOSELY = 60.0, 6.0, 30
 """Suspects that are looked at closely: so many nats below the best, and so many times what even the best lacks of a perfect fit
 more, for then first order says little of any; and how many at most."""
-_SOME = 0.5  # W; a smaller load is not worth a word
+_SOME, _SURELY = 1.0, 3.0  # W, and standard deviations; a smaller load is not worth a word
 _LOST = 300.0  # nats below 'something else' from which on a closer look is given up
 _STRAINED = 3.0  # standard deviations of chi-squared by which even the best suspect fits worse than it should
 
@@ -83,19 +83,21 @@ class Weighed:
         return [*load, f"not all is as the file says: room was given of {wide}, {apart} ({why})"]
 
     def load(self) -> float:
-        """Give the load on the feed [W] that is likeliest with the best suspect, to first order; 0 without room for one.
+        """Give the load on the feed [W] that is likeliest with the best suspect, to first order; 0 where that may be none.
 
         It is the mean of a normal number given what the suspect leaves of the readings: its slopes times the inverse of their
         covariance times what is left.
         """
-        numbers, (course, share, _) = self.likelihood.numbers, self._best()
-        if not self.allowance.load or not numbers.size:
+        numbers, (course, share, top) = self.likelihood.numbers, self._best()
+        if not self.allowance.load or not numbers.size or top < self.anything:
             return 0.0
         found, slopes = course.at(np.array([share])), course.slopes(np.array([share]))[0]
         slipped = self.likelihood.judge(found.value, found.shared).let_go
         inverse, _, left = self.likelihood.solved(found.value, found.shared, slipped)
-        strays = slopes[numbers].T @ inverse[0] @ left[0]
-        return LOAD * float(strays[~self.bench.bench.filed].sum())
+        slope = slopes[numbers][:, ~self.bench.bench.filed].sum(axis=1)
+        doubt = math.sqrt(max(1.0 - float(slope @ inverse[0] @ slope), 0.0))
+        stray = float(slope @ inverse[0] @ left[0])
+        return LOAD * stray if stray > _SURELY * doubt else 0.0
 
     def densities(self, more: Sequence[Course] = ()) -> list[Density]:
         """Give the likelihood of each course along its severity, and of some more."""

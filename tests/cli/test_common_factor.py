@@ -110,3 +110,15 @@ def test_another_supply_is_no_room_for_a_load() -> None:
     assert factors[~filed].tolist() == [0.0]
     assert (factors[filed] >= 1.0).all()
     assert factors.max() > 1.0
+
+
+def test_who_measured_with_the_engine_running_is_asked_for_that_first(run: Run, tmp_path: Path) -> None:
+    """14.2 V is a battery that is being charged (common practice, no source)."""
+    rows = ["off,BAT+,BAT-,,14.2 V", "4,MOT+,GND,,13.6 V", "4,MOT-,GND,,0.27 V", "4,,,M1,20.8 A"]
+    (tmp_path / "r.csv").write_text("\n".join(["step,red,black,at,reading", *rows]) + "\n", encoding="utf-8")
+    told = " ".join(run("diagnose", "tractor-cab-fan", "r.csv").stdout.split())
+    assert "lets expect: if the engine ran, say so ('# engine: running'), or " in told
+    (tmp_path / "r.csv").write_text(
+        "\n".join(["# engine: running", "step,red,black,at,reading", *rows]) + "\n", encoding="utf-8"
+    )
+    assert SAID not in run("diagnose", "tractor-cab-fan", "r.csv").stdout

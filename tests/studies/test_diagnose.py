@@ -225,6 +225,8 @@ def test_a_plug_that_cannot_be_reached_takes_its_pins_with_it() -> None:
         assert excluded(task, [text])
     assert not excluded(task, ["X4.B"])
     assert not excluded(Task("4", Conditions(), "voltmeter", "MOT+", "GND"), ["X4"])
+    # The back of a plug that nobody gets at can't be probed either.
+    assert excluded(Task("4", Conditions(), "voltmeter", "X5.2", "U1-"), ["X5"])
 
 
 def test_a_display_that_jumps_makes_joints_that_come_and_go_suspects() -> None:
