@@ -214,7 +214,7 @@ def _climb(
         rows = shown.value[:, work.likelihood.numbers].reshape(3, len(ends), -1)
         slope = np.nan_to_num(np.stack([(rows[1] - rows[0]) / ahead[:, :1], (rows[2] - rows[0]) / ahead[:, 1:]], axis=-1))
         bend = np.einsum("kia,kij,kjb->kab", slope, inverse, slope)
-        scale = 1 + np.trace(bend, axis1=1, axis2=2)  # of two severities that move the same readings alike one is as good as any
+        scale = 1 + np.trace(bend, axis1=1, axis2=2)  # two severities may move the same
         bend = bend + 1e-9 * scale[:, None, None] * np.eye(2)
         goal = np.linalg.solve(bend, np.einsum("kia,kij,kj->ka", slope, inverse, left)[..., None])[..., 0]
         size = np.abs(goal * free).max(axis=1, keepdims=True)
