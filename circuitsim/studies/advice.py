@@ -10,6 +10,7 @@ from circuitsim.studies.next_test import TOLD, Choice
 __all__ = ["advise", "afterthought", "firmness"]
 
 _SURE = 1e-9  # a risk; what is rounded to none is not told as none
+_ELSE = "the vehicle is not as its file says: longer wires, another motor"
 _BADLY = 3.0  # standard deviations; a suspect fits badly when a reading is further off it
 
 
@@ -57,14 +58,16 @@ def afterthought(suspects: Sequence[Suspect], *, both: bool, again: bool) -> str
     badly = not first.unseen and any(abs(r.off) > _BADLY for r in first.readings)
     if again and (other or badly):
         return "; but first measure again what is named above"
-    if both or not (other or badly):
+    if not (other or badly) or (both and other):
         return ""
+    if both:
+        return f"; even two faults at once fit badly: {_ELSE}"
     why = (
         "two faults at once may explain them"
         if other
         else "even the best single suspect fits badly: two at once may fit better"
     )
-    return f"; {why} (--pairs weighs these)"
+    return f"; {why} (--pairs weighs these), or {_ELSE}"
 
 
 def _stop(cure: str, chance: float, minutes: float, *, firm: bool) -> str:

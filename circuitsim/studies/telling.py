@@ -93,7 +93,9 @@ def silent(work: Diagnosing, readings: Sequence[Compared], value: Array, shared:
         for one in ((value, shared), (work.healthy.value, work.healthy.shared))
     )  # fmt: skip
     if own > good + SPEAKS:
-        told = "; no reading by itself tells it from a good circuit, but all together do" + _together(work, value, shared)
+        told = "; no reading by itself tells it from a good circuit, but all together speak for it" + _together(
+            work, value, shared
+        )
         return told + (f"; it does not explain {_listed([r.placed for r in odd])}" if odd else "")
     if odd and not all(_missed(r, r.good_off, r.good) for r in odd):
         return f"; it does not explain {_listed([r.placed for r in odd])}"

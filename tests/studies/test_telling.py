@@ -95,7 +95,7 @@ def test_where_only_all_readings_together_speak_that_is_said() -> None:
     first = found.suspects[0]
     assert (first.leader.fault[:2], first.probability > 0.9) == ("X4", True)
     assert not QUOTED.findall(first.why)
-    assert "no reading by itself tells it from a good circuit, but all together do" in first.why
+    assert "no reading by itself tells it from a good circuit, but all together speak for it" in first.why
     assert "every reading agrees with it, and with a good circuit" not in first.why
 
 
