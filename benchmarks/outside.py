@@ -7,8 +7,8 @@ times what the meter tells. The exact posterior weighs every suspect of the libr
 (`benchmarks.exact_posterior`), each reading being wrong altogether with the same chance as in the diagnosis, and 'something
 else' by the density that the diagnosis has for it, with the same chances beforehand. Where the diagnosis itself, with no room
 given, finds 'something else' 15 nat above the library, or 5 below, it is believed (it is a fraction of a nat off): far from any
-fault sampling would take for ever. Where that gives 'something else' more
-than half, readings can tell; there the diagnosis should say so too, and not name a part that is good (target: in nine of ten).
+fault sampling would take for ever. Where that gives 'something else' more than half, readings can tell; there the diagnosis
+should say so too, and not name a part that is good (target: in nine of ten).
 """
 
 from __future__ import annotations
@@ -136,9 +136,8 @@ class Strangers:
                 tuple(tasks), Samplers(FaultBench(self.trials.circuit, tasks, self.trials.meter, work.faults), work.faults)
             )
         rough = exact_posterior(work, samplers, case.name, FEW, case.seed).total
-        if (
-            rough < other - 2 * CLEAR
-        ):  # one reading that is wrong may be what the diagnosis has it by, which is weighed by itself
+        # The diagnosis may have it by one reading that is wrong, which is weighed by itself.
+        if rough < other - 2 * CLEAR:
             return rough
         return exact_posterior(work, samplers, case.name, VEHICLES, case.seed).total
 

@@ -71,8 +71,26 @@ def look_at(step: str, conditions: Conditions) -> Task:
     return Task(step, conditions, "look")
 
 
+class _Ranked:
+    """What tests and looks have in common; bits, minutes, expected: as of `Choice`."""
+
+    bits: float
+    minutes: float
+    expected: tuple[tuple[str, str], ...]
+
+    @property
+    def rate(self) -> float:
+        """Bits a minute: what tests are ranked by."""
+        return self.bits / self.minutes
+
+    @property
+    def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """What would be shown or seen, with the suspects under which it is, in the order of the suspects."""
+        return _by_reading(self.expected)
+
+
 @dataclass(frozen=True)
-class Look:
+class Look(_Ranked):
     """A look at the fan at a step.
 
     bits: expected information about the repair; minutes: of work; typed: what can be typed of it; expected: (suspect, how the
@@ -85,16 +103,6 @@ class Look:
     typed: tuple[str, ...]
     expected: tuple[tuple[str, str], ...] = ()
 
-    @property
-    def rate(self) -> float:
-        """Bits a minute: what tests are ranked by."""
-        return self.bits / self.minutes
-
-    @property
-    def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
-        """How the fan would be seen to turn, with the suspects under which it is."""
-        return _by_reading(self.expected)
-
     def record(self) -> dict[str, Any]:
         """Give plain values for JSON."""
         return {
@@ -105,7 +113,7 @@ class Look:
 
 
 @dataclass(frozen=True)
-class Choice:
+class Choice(_Ranked):
     """A test to make next.
 
     task: as it stands among the tests; bits: expected information about the repair; minutes: of work; expected: (suspect, what
@@ -123,16 +131,6 @@ class Choice:
     def asked(self) -> Task:
         """The test as it is asked for: the red lead where a good circuit is higher."""
         return replace(self.task, red=self.task.black, black=self.task.red) if self.turned else self.task
-
-    @property
-    def rate(self) -> float:
-        """Bits a minute: what tests are ranked by."""
-        return self.bits / self.minutes
-
-    @property
-    def ranges(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
-        """What the instrument would show, with the suspects under which it does, in the order of the suspects."""
-        return _by_reading(self.expected)
 
     @property
     def placed(self) -> str:

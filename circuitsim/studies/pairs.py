@@ -122,8 +122,7 @@ class _Guess:
 
 def _guesses(work: Diagnosing) -> list[_Guess]:
     """Give the likeliest pairs by what each fault moves by itself, to first order."""
-    likelihood, numbers = work.likelihood, work.likelihood.numbers
-    good = np.nan_to_num(work.healthy.value[0])
+    numbers, good = work.likelihood.numbers, np.nan_to_num(work.healthy.value[0])
     evenly = np.linspace(0, 1, _BETWEEN)
     shares = [
         np.union1d(np.clip(d.share, 0, 1), evenly) if c.share.size > 1 else np.array([0.5])
@@ -133,26 +132,40 @@ def _guesses(work: Diagnosing) -> list[_Guess]:
     every = np.concatenate(moved)
     owner = np.repeat(np.arange(len(moved)), [len(m) for m in moved])
     found: dict[tuple[int, int], tuple[float, _Guess]] = {}
+    chances = _before(work)
     for a in _near(work):
-        peak = int(np.argmax(work.densities[a].logs))
-        at = work.courses[a].at(work.densities[a].share[[peak]])
-        extra = np.nan_to_num(_DOUBT * at.value) ** 2
-        lower = np.linalg.cholesky(likelihood.solved(at.value, at.shared, extra)[0][0])
-        left = (likelihood.value - good[numbers] - moved[a]) @ lower
-        more = every @ lower
-        misfit = (left**2).sum(axis=1)[:, None] - 2 * left @ more.T + (more**2).sum(axis=1)
+        misfit = _misfit(work, a, moved[a], every) if numbers.size else _by_sight(work, a, shares)
         for b in range(len(moved)):
-            before = _before(work, a, b)
-            if work.members[a][0].site == work.members[b][0].site or before is None:
+            before = float(chances[a, b])
+            if work.members[a][0].site == work.members[b][0].site or before == -math.inf:
                 continue
             own = np.flatnonzero(owner == b)
-            x, z = np.unravel_index(int(np.argmin(misfit[:, own])), (len(left), own.size))
+            x, z = np.unravel_index(int(np.argmin(misfit[:, own])), (len(moved[a]), own.size))
             score = before - 0.5 * float(misfit[x, own[z]])
             guess = _Guess(a, b, float(shares[a][x]), float(shares[b][z]), before)
             pair = (min(a, b), max(a, b))
             if pair not in found or score > found[pair][0]:
                 found[pair] = score, guess
     return [guess for _, guess in sorted(found.values(), key=lambda one: -one[0])[:_KEPT]]
+
+
+def _misfit(work: Diagnosing, a: int, moved: Array, every: Array) -> Array:
+    """Give how badly one course at its shares, with every other at its own, fits the readings, (shares, all shares).
+
+    moved, every: what that course, and every course, moves the numbers by, (shares, numbers); twice the nats that are lost.
+    """
+    likelihood, density = work.likelihood, work.densities[a]
+    at = work.courses[a].at(density.share[[int(np.argmax(density.logs))]])
+    lower = np.linalg.cholesky(likelihood.solved(at.value, at.shared, np.nan_to_num(_DOUBT * at.value) ** 2)[0][0])
+    left = (likelihood.value - np.nan_to_num(work.healthy.value[0])[likelihood.numbers] - moved) @ lower
+    more = every @ lower
+    return np.asarray((left**2).sum(axis=1)[:, None] - 2 * left @ more.T + (more**2).sum(axis=1))
+
+
+def _by_sight(work: Diagnosing, a: int, shares: Sequence[Array]) -> Array:
+    """Give the same where nothing was measured: by what agrees better with what was seen, each by itself."""
+    own = [np.interp(x, d.share, d.logs) for x, d in zip(shares, work.densities, strict=True)]
+    return np.asarray(-2 * np.maximum(own[a][:, None], np.concatenate(own)))
 
 
 def _near(work: Diagnosing) -> list[int]:
@@ -162,18 +175,17 @@ def _near(work: Diagnosing) -> list[int]:
     return list(dict.fromkeys([*np.argsort(-tops)[:_FIRST].tolist(), *causes]))
 
 
-def _before(work: Diagnosing, a: int, b: int) -> float | None:
-    """Logarithm of the chance beforehand of two courses at once; None for none."""
+def _before(work: Diagnosing) -> Array:
+    """Logarithm of the chance beforehand of every two courses at once, (courses, courses); -inf for none."""
     chances = work.prior.chances(work.faults)
-    own, other = (sum(chances[f.name] for f in work.members[k]) for k in (a, b))
-    if own <= 0 or other <= 0:
-        return None
-    linked = SECOND * own * other
-    for cause, effect, chance in ((a, b, own), (b, a, other)):
-        brought = consequences(work.members[cause][0], work.faults)
-        share = sum(f.name in brought for f in work.members[effect])
-        linked = max(linked, BROUGHT_ON * chance * share / max(len(brought), 1))
-    return math.log(linked)
+    own = np.array([sum(chances[f.name] for f in family) for family in work.members])
+    found = SECOND * np.outer(own, own)
+    for k, family in enumerate(work.members):
+        brought = set(consequences(family[0], work.faults))
+        share = np.array([sum(f.name in brought for f in other) for other in work.members]) / max(len(brought), 1)
+        found[k] = found[:, k] = np.maximum(found[k], np.where(own > 0, BROUGHT_ON * own[k] * share, 0.0))
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(found))
 
 
 def _at(fault: PossibleFault, share: float) -> Fault:

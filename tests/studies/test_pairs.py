@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from functools import cache
 
+import pytest
+
 import circuitsim as cs
 from circuitsim.measure import Conditions
 from circuitsim.measure import meter as find_meter
@@ -64,3 +66,12 @@ def test_pairs_that_read_alike_are_one_suspect() -> None:
     assert all(" + " in m.fault for m in first.members)
     assert {m.fault for m in first.members} > {"X6.1:corroded + K1:burnt-contact"}
     assert not found.enough
+
+
+def test_pairs_are_weighed_by_what_was_seen_alone(capfd: pytest.CaptureFixture[str]) -> None:
+    """With no number there is nothing to invert: linear algebra complained on the screen, line after line."""
+    told = read_findings(work().circuit, "step,observe,value\n4,fan,slow\n")
+    seen = Diagnosing(work().circuit, told, find_meter("standard"), Prior(), pairs=True, table=work().table)
+    assert sum(seen.chances().values()) == pytest.approx(1.0)
+    assert sum(p for n, p in seen.chances().items() if " + " in n) < 0.5
+    assert "illegal" not in "".join(capfd.readouterr())
